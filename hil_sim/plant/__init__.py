@@ -1,0 +1,1 @@
+"""Pure physics of the plant: tables, flow, compressor, vessels, and the compiled kernel."""

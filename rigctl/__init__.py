@@ -1,0 +1,1 @@
+"""Controller of a refrigerant recovery rig."""

@@ -1,0 +1,1 @@
+"""The pure control core: readings, estimate, interlocks, sequence, outputs and one scan of them all."""

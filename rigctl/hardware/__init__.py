@@ -1,0 +1,1 @@
+"""Drivers: one file each behind one small interface."""

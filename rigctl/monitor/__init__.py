@@ -1,0 +1,1 @@
+"""What a person watches: the live terminal view and the plot of a job."""

@@ -1,0 +1,1 @@
+"""Refrigerant data: saturation tables, classes, cylinder fill limits, evacuation levels. Pure."""

@@ -1,0 +1,1 @@
+"""Generated saturation tables, one module a refrigerant."""

@@ -1,0 +1,1 @@
+"""The clocked scan loop around the pure core."""

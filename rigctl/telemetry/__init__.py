@@ -1,0 +1,1 @@
+"""MQTT telemetry: messages, publisher, embedded broker."""
