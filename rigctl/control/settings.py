@@ -1,0 +1,234 @@
+"""Everything a scan is told in advance: the rig, its limits, the procedure's figures, the job.
+
+Field names carry their SI unit. In the files a person writes, the same names stand without the unit and
+the values carry one of the person's choice ("38 bar g", "550 psig", "90 s"); `rigctl.config` converts.
+No safety limit has a default.
+"""
+
+from __future__ import annotations
+
+import enum
+
+import msgspec
+
+
+class Cylinder(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """A recovery cylinder as its collar and label describe it."""
+
+    serial: str
+    water_capacity_kg: float
+    """WC stamped on the collar: kg of water that fill it."""
+    tare_kg: float
+    """Empty weight with valve, as stamped."""
+    service_pressure_pa_gauge: float
+    refrigerant: str
+    """What it is labelled for; "" means new and evacuated."""
+    retest_due: str
+    """ISO date of the day after which it may not be filled."""
+    residual_kg: float = 0.0
+    """Refrigerant already in it that the scale cannot know of (only used with the scale out of use)."""
+
+
+class Fitted(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """Which optional equipment the rig has. PT-101, PT-201, WT-301, M-101 and XV-301 are compulsory."""
+
+    xv_101: bool = True
+    xv_102: bool = True
+    cooler_valves: bool = False
+    """XV-201, XV-202, XV-203 and XV-204: with them the cooler section can be cleared out at the end."""
+    cv_103: bool = False
+    m_201: bool = False
+    m_202: bool = False
+    m_001: bool = False
+    eh_001: bool = False
+    pt_102: bool = False
+    pt_301: bool = False
+    pt_001: bool = False
+    tt_101: bool = False
+    tt_201: bool = False
+    tt_301: bool = False
+    tt_001: bool = False
+    at_001: bool = False
+    fs_001: bool = False
+    lsh_301: bool = False
+    psh_201: bool = False
+    """The auxiliary contact of the hardware pressure switch; the switch itself is compulsory."""
+    hs_001: bool = False
+    """The auxiliary contact of the emergency stop; the stop itself is compulsory."""
+    m_101_ok: bool = False
+    """A drive or contactor fault contact."""
+    readback: bool = False
+    """The output module can be read back."""
+
+
+class Protection(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """Hardware that must exist whatever the software does; a rig that lacks one is refused."""
+
+    hardware_pressure_switch: bool
+    """PSH-201 in series with the motor contactor."""
+    emergency_stop: bool
+    """HS-001 in series with the supply of all outputs."""
+    cylinder_relief_valve: bool
+    trapped_liquid_relief: bool
+    """Relief from the discharge lines into the cylinder: spring-shut valves can lock liquid in on a power cut."""
+    output_watchdog: bool
+    """Outputs drop by themselves when the controller stops writing them."""
+
+
+class Compressor(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """Nameplate of M-101, used for the fill estimate that does not need the scale."""
+
+    displacement_m3_s: float
+    """Swept volume times speed."""
+    clearance: float
+    """Clearance volume over swept volume, 0 to 0.2."""
+    leak_factor: float = 0.92
+    """Volumetric efficiency at pressure ratio 1, 0.5 to 1."""
+    takes_throttled_liquid: bool = True
+    """Built to swallow liquid through a fixed restriction or CV-103 (oil-less recovery compressor)."""
+    starts_against_pressure: bool = True
+
+
+class Limits(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """Safety limits and the allowances of the cause-and-effect table. None has a default."""
+
+    discharge_high_pa_abs: float
+    discharge_high_degc: float
+    compression_ratio_high: float
+    cylinder_high_fraction: float
+    """Cylinder pressure trip as a fraction of its service pressure (gauge), at most 1.0."""
+    cylinder_pause_fraction: float
+    """Cylinder pressure at which the rig pauses for cooling, below `cylinder_high_fraction`."""
+    cylinder_high_degc: float
+    cylinder_warm_degc: float
+    fill_reserve_kg: float
+    """Kept free below the fill limit for what hoses and cooler still hold."""
+    second_estimate_uncertainty: float
+    """Relative uncertainty of the fill estimate without the scale, 0.02 to 0.5."""
+    estimates_disagree_kg: float
+    """Allowed difference between scale and second estimate, plus `second_estimate_uncertainty` of the mass."""
+    scale_step_kg: float
+    """A change faster than any flow: the scale was knocked."""
+    scale_disturbed_s: float
+    """How long the scale may be disturbed before the rig holds."""
+    scale_frozen_kg: float
+    """Mass that must have flowed by the second estimate while the scale shows nothing."""
+    scale_falling_kg: float
+    """Loss from the highest net weight while recovering that means a leak."""
+    dead_head_rise_pa_s: float
+    """Discharge pressure rise with no weight gain that means there is no way out."""
+    dead_head_s: float
+    suction_not_falling_s: float
+    """Pumping vapor this long with neither pressure fall nor weight gain means a closed or blocked way in."""
+    suction_fast_fall_s: float
+    """Header pressure fallen from appliance level to `suction_starved_pa_abs` within this time: closed or iced inlet."""
+    suction_starved_pa_abs: float
+    freeze_guard_k: float
+    """Margin above 0 degC of saturation temperature kept while water without proved flow is present."""
+    gas_alarm_lfl: float
+    readback_s: float
+    scan_overrun_s: float
+    """A scan later than this trips."""
+    air_allowance_pa: float
+    """Cylinder pressure above saturation at its temperature that means non-condensables."""
+
+
+class Instruments(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """How far the instruments can be trusted."""
+
+    reading_max_age_s: float
+    pressure_uncertainty_pa: float
+    scale_uncertainty_kg: float
+    """Standard uncertainty of a net weight, calibration and drift included."""
+    scale_noise_kg: float
+    scale_resolution_kg: float
+    temperature_uncertainty_k: float = 1.0
+
+
+class Procedure(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """Figures of the procedure and the time limit of every phase."""
+
+    line_up_limit_s: float
+    liquid_limit_s: float
+    vapor_limit_s: float
+    standing_limit_s: float
+    clear_out_limit_s: float
+    isolate_limit_s: float
+    holding_limit_s: float
+    restarting_limit_s: float
+    stopping_limit_s: float
+    aborting_s: float
+    """How long the rig settles in ABORTING before ABORTED."""
+    standing_s: float
+    """Length of the standing check."""
+    standing_settle_s: float
+    """Time for the lines to come to one pressure before the check counts."""
+    standing_rise_pa: float
+    """Rise within the check that is allowed, besides the level itself."""
+    standing_repeats: int
+    """Failed standing checks before the rig asks a person."""
+    dwell_s: float
+    """How long the target pressure must hold while pumping."""
+    pull_fraction: float
+    """How far below the required level the first pull goes, as a fraction of it, 0.2 to 0.98."""
+    pull_floor_pa_abs: float
+    """No pull goes below this."""
+    clear_out_level_pa_abs: float
+    liquid_position: float
+    """CV-103 opening while liquid comes, 0.02 to 1."""
+    liquid_end_ratio: float
+    """Rise of PT-102 over PT-101 against its running reference that ends the liquid."""
+    liquid_end_flow: float
+    """Fall of the weight slope against its reference that ends the liquid."""
+    valve_stroke_s: float
+    """Time a valve needs; nothing starts against a valve still moving."""
+    scale_steady_s: float
+    pt_tolerance_k: float
+    """Tolerance of the refrigerant check, as temperature."""
+    empty_appliance_pa_abs: float
+    """Below this at line-up there is nothing to recover."""
+    compressor_min_off_s: float
+    """No short cycling of the motor."""
+
+
+class Job(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """What is to be emptied, for whom, to which level."""
+
+    name: str
+    refrigerant: str
+    appliance: str
+    technician: str
+    site: str
+    date: str
+    """ISO date of the work; cylinders are checked against it."""
+    level_pa_abs: float
+    level_text: str
+    level_source: str
+    charge_kg: float | None = None
+    """Declared charge; None when the label cannot be read."""
+    water_side: bool = False
+    """Water stands in the exchanger (chiller, water-cooled condenser) and is not drained."""
+    ambient_degc: float = 25.0
+    liquid_first: bool = True
+    """False when the appliance has no reachable liquid port."""
+    vapor_inlet_with_liquid: bool = False
+    """Open the vapor inlet too during the liquid phase (helps where the liquid port is the narrow one)."""
+
+
+class Settings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """All settings of one job on one rig."""
+
+    rig: str
+    scan_period_s: float
+    fitted: Fitted
+    protection: Protection
+    compressor: Compressor
+    limits: Limits
+    instruments: Instruments
+    procedure: Procedure
+    job: Job
+    cylinder: Cylinder
+
+
+class UnsafeSettingsError(ValueError):
+    """The settings can't be run safely; the message is one sentence that says why and what to change."""
