@@ -230,6 +230,13 @@ VOLUME_FLOW: Final = Dimension(
     | _linear(cfm=_VOLUME_M3["ft3"] / 60),
     hints={unit: f'is a volume; write "{{0}} {unit} x 1500 rpm" with the speed' for unit in _VOLUME_M3},
 )
+FLOW_COEFFICIENT: Final = Dimension(
+    name="flow coefficient",
+    si="m3/h (Kv)",
+    example='"0.45 m3/h" (Kv) or "0.52 Cv"',
+    # Cv = 1.156 Kv: IEC 60534-1.
+    units={"m3/h": (1.0, 0.0), "Kv": (1.0, 0.0), "Cv": (1 / 1.156, 0.0)},
+)
 POWER: Final = Dimension(
     name="power",
     si="W",
@@ -263,6 +270,7 @@ SUFFIXES: Final[Mapping[str, Dimension]] = MappingProxyType(
         "_kg_s": MASS_FLOW,
         "_kg": MASS,
         "_m3_s": VOLUME_FLOW,
+        "_m3_h": FLOW_COEFFICIENT,
         "_m3": VOLUME,
         "_m": LENGTH,
         "_s": TIME,
@@ -400,7 +408,7 @@ class Preference:
 
 PREFERENCES: Final[Mapping[str, Preference]] = MappingProxyType(
     {
-        "SI": Preference(
+        "metric": Preference(
             pressure="bar g",
             vacuum="kPa abs",
             gauge="bar g",
@@ -415,7 +423,7 @@ PREFERENCES: Final[Mapping[str, Preference]] = MappingProxyType(
             volume_flow="L/s",
             power="W",
         ),
-        "US": Preference(
+        "us": Preference(
             pressure="psig",
             vacuum="inHg vac",
             gauge="psig",
@@ -432,7 +440,7 @@ PREFERENCES: Final[Mapping[str, Preference]] = MappingProxyType(
         ),
     }
 )
-"""The sets of units a rig's file can choose from (`units = "SI"` or `"US"`)."""
+"""The sets of units a rig's file can choose from; the keys are the values of `settings.Units`."""
 
 _DECIMALS: Final = {
     "Pa": 0, "hPa": 1, "kPa": 1, "MPa": 3, "mbar": 1, "bar": 2, "psi": 1, "inHg": 1, "mmHg": 1, "micron": 0,
@@ -475,11 +483,11 @@ def _fixed(value: float, unit: str, dimension: Dimension) -> str:
 
 
 def preferred_unit(value: float, dimension: Dimension, units: str) -> str:
-    """The unit a person who chose the set `units` ("SI" or "US") wants for a value; "" for plain numbers."""
+    """The unit a person who chose the set `units` ("metric" or "us") wants for a value; "" for plain numbers."""
     try:
         chosen = PREFERENCES[units]
     except KeyError:
-        raise UnitError(f'"{units}" is no set of units; write "SI" or "US".') from None
+        raise UnitError(f'"{units}" is no set of units; write "metric" or "us".') from None
     if dimension is ABSOLUTE_PRESSURE:
         return chosen.pressure if value >= STANDARD_ATMOSPHERE_PA else chosen.vacuum
     if dimension is GAUGE_PRESSURE:
@@ -488,6 +496,8 @@ def preferred_unit(value: float, dimension: Dimension, units: str) -> str:
         return "s" if value < 120 else "min" if value < 7200 else "h"
     if dimension is GAS:
         return "% LFL"
+    if dimension is FLOW_COEFFICIENT:
+        return "Kv" if chosen is PREFERENCES["metric"] else "Cv"
     if dimension is NUMBER:
         return ""
     unit: str = getattr(chosen, dimension.name.replace(" ", "_"))
