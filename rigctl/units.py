@@ -483,7 +483,7 @@ def _fixed(value: float, unit: str, dimension: Dimension) -> str:
 
 
 def preferred_unit(value: float, dimension: Dimension, units: str) -> str:
-    """The unit a person who chose the set `units` ("metric" or "us") wants for a value; "" for plain numbers."""
+    """The unit for a value in the set `units` ("metric" or "us"); "" for plain numbers."""
     try:
         chosen = PREFERENCES[units]
     except KeyError:
