@@ -33,7 +33,7 @@ class UnitError(ValueError):
     """Text that is no quantity of the wanted dimension; the message is a sentence that says what to write."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Dimension:
     """A kind of quantity, and the ways to write it."""
 
