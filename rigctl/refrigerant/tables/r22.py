@@ -2,8 +2,8 @@
 
 Source: CoolProp 8.0.0, pure model 'R22'.
 Range: 0.37505 to 44.91 bar abs; bubble -60.00 to 90.58 degC, dew -60.00 to 90.58 degC; 115 nodes.
-Largest error at 1000 random points where the model converges, relative: bubble pressure 7.0e-07, dew
-pressure 7.0e-07, liquid density 6.1e-05, vapor density 1.1e-04; enthalpies 1.1e-04 of the heat of
+Largest error at 1000 random points where the model converges, relative: bubble pressure 7.1e-07, dew
+pressure 7.1e-07, liquid density 6.1e-05, vapor density 1.1e-04; enthalpies 1.1e-04 of the heat of
 evaporation.
 Filled nodes of the bubble line, bar abs: none.
 Filled nodes of the dew line, bar abs: none.

@@ -2,8 +2,8 @@
 
 Source: CoolProp 8.0.0, pure model 'n-Propane'.
 Range: 0.42693 to 38.26 bar abs; bubble -60.00 to 90.90 degC, dew -60.00 to 90.90 degC; 109 nodes.
-Largest error at 1000 random points where the model converges, relative: bubble pressure 6.2e-07, dew
-pressure 6.2e-07, liquid density 6.2e-05, vapor density 1.0e-04; enthalpies 1.1e-04 of the heat of
+Largest error at 1000 random points where the model converges, relative: bubble pressure 6.3e-07, dew
+pressure 6.3e-07, liquid density 6.2e-05, vapor density 1.0e-04; enthalpies 1.1e-04 of the heat of
 evaporation.
 Filled nodes of the bubble line, bar abs: none.
 Filled nodes of the dew line, bar abs: none.

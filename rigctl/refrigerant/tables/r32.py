@@ -2,8 +2,8 @@
 
 Source: CoolProp 8.0.0, pure model 'R32'.
 Range: 0.64955 to 52.044 bar abs; bubble -60.00 to 73.09 degC, dew -60.00 to 73.09 degC; 106 nodes.
-Largest error at 1000 random points where the model converges, relative: bubble pressure 8.6e-07, dew
-pressure 8.6e-07, liquid density 5.8e-05, vapor density 1.1e-04; enthalpies 1.0e-04 of the heat of
+Largest error at 1000 random points where the model converges, relative: bubble pressure 8.7e-07, dew
+pressure 8.7e-07, liquid density 5.8e-05, vapor density 1.1e-04; enthalpies 1.0e-04 of the heat of
 evaporation.
 Filled nodes of the bubble line, bar abs: none.
 Filled nodes of the dew line, bar abs: none.

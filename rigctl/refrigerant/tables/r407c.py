@@ -2,8 +2,8 @@
 
 Source: CoolProp 8.0.0, pseudo-pure model 'R407C'.
 Range: 0.27688 to 41.685 bar abs; bubble -67.40 to 79.93 degC, dew -60.00 to 82.04 degC; 121 nodes.
-Largest error at 1000 random points where the model converges, relative: bubble pressure 3.4e-06, dew
-pressure 1.9e-06, liquid density 7.0e-05, vapor density 3.5e-05; enthalpies 8.7e-05 of the heat of
+Largest error at 1000 random points where the model converges, relative: bubble pressure 3.5e-06, dew
+pressure 2.0e-06, liquid density 7.0e-05, vapor density 3.5e-05; enthalpies 8.7e-05 of the heat of
 evaporation.
 Filled nodes of the bubble line, bar abs: none.
 Filled nodes of the dew line, bar abs: none.

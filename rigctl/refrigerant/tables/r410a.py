@@ -3,7 +3,7 @@
 Source: CoolProp 8.0.0, pseudo-pure model 'R410A'.
 Range: 0.63963 to 44.111 bar abs; bubble -60.08 to 66.38 degC, dew -60.00 to 66.44 degC; 102 nodes.
 Largest error at 1000 random points where the model converges, relative: bubble pressure 2.1e-07, dew
-pressure 4.3e-07, liquid density 8.9e-05, vapor density 1.1e-04; enthalpies 1.1e-04 of the heat of
+pressure 4.4e-07, liquid density 8.9e-05, vapor density 1.1e-04; enthalpies 1.1e-04 of the heat of
 evaporation.
 Filled nodes of the bubble line, bar abs: none.
 Filled nodes of the dew line, bar abs: none.

@@ -3,7 +3,7 @@
 Source: CoolProp 8.0.0, mixture model 'R454B.mix'.
 Range: 0.58215 to 47.737 bar abs; bubble -61.17 to 72.91 degC, dew -60.00 to 73.66 degC; 106 nodes.
 Largest error at 936 random points where the model converges, relative: bubble pressure 2.2e-07, dew
-pressure 6.4e-07, liquid density 6.2e-05, vapor density 7.6e-06; enthalpies 7.6e-05 of the heat of
+pressure 6.3e-07, liquid density 6.2e-05, vapor density 7.6e-06; enthalpies 7.6e-05 of the heat of
 evaporation.
 Filled nodes of the bubble line, bar abs: 34.12.
 Filled nodes of the dew line, bar abs: 45.77, 47.74.

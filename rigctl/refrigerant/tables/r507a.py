@@ -3,7 +3,7 @@
 Source: CoolProp 8.0.0, pseudo-pure model 'R507A'.
 Range: 0.5105 to 33.344 bar abs; bubble -60.00 to 65.70 degC, dew -60.00 to 65.72 degC; 101 nodes.
 Largest error at 1000 random points where the model converges, relative: bubble pressure 6.6e-07, dew
-pressure 7.4e-07, liquid density 6.9e-05, vapor density 1.1e-04; enthalpies 1.1e-04 of the heat of
+pressure 7.5e-07, liquid density 6.9e-05, vapor density 1.1e-04; enthalpies 1.1e-04 of the heat of
 evaporation.
 Filled nodes of the bubble line, bar abs: none.
 Filled nodes of the dew line, bar abs: none.

@@ -2,8 +2,8 @@
 
 Source: CoolProp 8.0.0, pure model 'IsoButane'.
 Range: 0.092684 to 32.661 bar abs; bubble -60.00 to 128.34 degC, dew -60.00 to 128.34 degC; 141 nodes.
-Largest error at 1000 random points where the model converges, relative: bubble pressure 5.4e-07, dew
-pressure 5.4e-07, liquid density 6.0e-05, vapor density 9.7e-05; enthalpies 1.0e-04 of the heat of
+Largest error at 1000 random points where the model converges, relative: bubble pressure 5.5e-07, dew
+pressure 5.5e-07, liquid density 6.0e-05, vapor density 9.7e-05; enthalpies 1.0e-04 of the heat of
 evaporation.
 Filled nodes of the bubble line, bar abs: none.
 Filled nodes of the dew line, bar abs: none.
