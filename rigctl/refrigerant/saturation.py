@@ -175,12 +175,12 @@ class Refrigerant(msgspec.Struct, frozen=True, eq=False, gc=False):
         return self._at_pressure(self._t_dew, p_pa_abs)
 
     def bubble_pressure_pa_abs(self, t_degc: float) -> float:
-        """Pressure over saturated liquid, inverse of `bubble_temperature_degc` to 1e-7."""
+        """Pressure over saturated liquid, inverse of `bubble_temperature_degc` (1e-7 of it)."""
         position = _position(self._bubble_nodes_degc, self._bubble_position, t_degc)
         return math.exp(self._ln_p_first + position * self._ln_p_step)
 
     def dew_pressure_pa_abs(self, t_degc: float) -> float:
-        """Pressure at which vapor of this temperature condenses, inverse of `dew_temperature_degc` to 1e-7."""
+        """Pressure at which vapor of this temperature condenses, inverse of `dew_temperature_degc`."""
         position = _position(self._dew_nodes_degc, self._dew_position, t_degc)
         return math.exp(self._ln_p_first + position * self._ln_p_step)
 
