@@ -1,15 +1,31 @@
-"""One scan: readings in, outputs and the frozen record of the scan out."""
+"""One scan: readings in, outputs and the frozen record of the scan out.
+
+`step(state, readings, settings)` is a pure function. It reads no clock, does no I/O and does not raise on bad
+readings; the same inputs give the same outputs on any machine.
+"""
 
 from __future__ import annotations
 
+from math import inf, nan
+
 import msgspec
 
-from rigctl.control.estimate import Estimate
-from rigctl.control.interlocks import Alarm
-from rigctl.control.points import Outputs
-from rigctl.control.readings import Readings
-from rigctl.control.sequence import Ask, Phase
-from rigctl.control.settings import Cylinder
+from rigctl.control import estimate, interlocks, outputs, words
+from rigctl.control.estimate import Estimate, Progress, Signals
+from rigctl.control.interlocks import TABLE, Alarm, Ask, Kind, Permits, Situation
+from rigctl.control.points import INLETS, M_101, XV_301, Outputs
+from rigctl.control.readings import Readings, Request, RequestKind, Source
+from rigctl.control.sequence import ACTIVE, RUNNING, Facts, Phase, next_phase
+from rigctl.control.settings import Cylinder, Settings
+from rigctl.refrigerant import catalogue
+from rigctl.refrigerant.cylinder import fill_limit, pressure_rating
+
+LINE_UP_GRACE_S = 15.0
+"""Time a check of the line-up may take to come good before it counts as failed."""
+DISCHARGE_EASE_FRACTION = 0.92
+"""Share of the discharge limit at which the suction throttle starts to close."""
+TIGHTEN = 0.7
+"""A pull after a failed standing check goes at least this much lower."""
 
 
 class Event(msgspec.Struct, frozen=True):
@@ -67,3 +83,693 @@ class ScanRecord(msgspec.Struct, frozen=True):
     cylinders: tuple[CylinderFill, ...]
     """Finished cylinders first, the one on the scale last."""
     standing_checks: tuple[StandingCheck, ...]
+
+
+class State(msgspec.Struct, frozen=True):
+    """All that is carried from scan to scan; enough, with the settings, to go on after a power loss."""
+
+    phase: Phase
+    cylinder: Cylinder
+    fill_limit_kg: float
+    pull_target_pa_abs: float
+    throttle: float
+    scan: int = 0
+    at_s: float = nan
+    entered_s: float = nan
+    stage: int = 0
+    stage_s: float = nan
+    """When the step inside the phase began."""
+    resume_to: Phase = Phase.LINE_UP
+    ask: Ask = Ask.NOTHING
+    sentence: str = ""
+    estimate: estimate.Memory = estimate.Memory()
+    interlocks: interlocks.Memory = interlocks.Memory()
+    outputs: Outputs = Outputs()
+    changed_s: float = nan
+    """When an output last changed."""
+    motor_s: float = nan
+    """When the motor last started or stopped."""
+    path_s: float = nan
+    """When the way out was last commanded open; NaN while it is not."""
+    moved: bool = False
+    path_shut: bool = False
+    tare_known: bool = False
+    cylinder_off: bool = False
+    off_net_kg: float = nan
+    """Net weight of the cylinder that came off, as weighed before it was touched."""
+    hose_at: str = ""
+    """On a rig with one inlet valve: "liquid" or "vapor" once a person has connected it there."""
+    refrigerant_accepted: bool = False
+    liquid_done: bool = False
+    appliance_start_pa_abs: float = nan
+    dwell_s: float = nan
+    """Since when the pull's target has held; NaN while it does not."""
+    clear_s: float = nan
+    """Since when the cooler section has been down."""
+    standing_start_pa_abs: float = nan
+    repeats: int = 0
+    cylinders: tuple[CylinderFill, ...] = ()
+    standing_checks: tuple[StandingCheck, ...] = ()
+
+
+def initial(settings: Settings) -> State:
+    """Return the state before a job: IDLE, nothing known of scale and appliance."""
+    return State(
+        Phase.IDLE,
+        settings.cylinder,
+        _limit_kg(settings.cylinder, settings),
+        settings.job.level_pa_abs * settings.procedure.pull_fraction
+        if settings.job.level_pa_abs * settings.procedure.pull_fraction > settings.procedure.pull_floor_pa_abs
+        else settings.procedure.pull_floor_pa_abs,
+        settings.procedure.liquid_position,
+    )
+
+
+def after_power_loss(state: State) -> State:
+    """Return the state to wake up in: a job that was under way waits in HELD for a person, a trip stays latched.
+
+    The monotonic clock starts anew with the machine, so every instant of the old one is dropped.
+    """
+    phase, sentence, ask = state.phase, state.sentence, state.ask
+    resume_to = state.resume_to
+    if phase in ACTIVE:
+        word = _word(phase)
+        sentence = f"Power was lost during {word}. Look at the rig, hoses and cylinder, then restart or stop."
+        ask = Ask.CONFIRM
+        resume_to = Phase.LINE_UP
+        phase = Phase.HELD
+    elif phase is Phase.ABORTING:
+        phase = Phase.ABORTED
+    memory = msgspec.structs.replace(
+        state.estimate,
+        at_s=nan,
+        gross_kg=nan,
+        flow_kg_s=0.0,
+        disturbed_since_s=nan,
+        steady_since_s=nan,
+        anchor_gross_kg=nan,
+        progress_s=nan,
+        expecting_s=nan,
+        ratio_high_since_s=nan,
+        flow_low_since_s=nan,
+        p_201_pa_abs=nan,
+        p_201_rate_pa_s=0.0,
+        p_side_pa_abs=nan,
+    )
+    return msgspec.structs.replace(
+        state,
+        phase=phase,
+        sentence=sentence,
+        ask=ask,
+        resume_to=resume_to,
+        at_s=nan,
+        entered_s=nan,
+        stage=0,
+        stage_s=nan,
+        estimate=memory,
+        interlocks=msgspec.structs.replace(state.interlocks, raw=0, since_s=()),
+        outputs=Outputs(),
+        changed_s=nan,
+        motor_s=nan,
+        path_s=nan,
+        path_shut=True,
+        dwell_s=nan,
+        clear_s=nan,
+    )
+
+
+def _word(phase: Phase) -> str:
+    return phase.value.replace("_", "-")
+
+
+def _limit_kg(cylinder: Cylinder, settings: Settings) -> float:
+    return fill_limit(catalogue.get(settings.job.refrigerant), cylinder.water_capacity_kg).limit_kg
+
+
+def cylinder_fault(cylinder: Cylinder, settings: Settings) -> str:
+    """Return why a cylinder may not be filled in this job, as one sentence; "" when it may."""
+    job = settings.job
+    refrigerant = catalogue.get(job.refrigerant)
+    if cylinder.refrigerant and catalogue.get(cylinder.refrigerant).name != refrigerant.name:
+        return (
+            f"Cylinder {cylinder.serial} is for {cylinder.refrigerant}, the appliance holds {refrigerant.name}: never mix. "
+            "Put on another cylinder, then restart."
+        )
+    if cylinder.retest_due < job.date:
+        return (
+            f"Cylinder {cylinder.serial} is past its retest date {cylinder.retest_due}. Put on another, then restart."
+        )
+    rating = pressure_rating(refrigerant, cylinder.service_pressure_pa_gauge)
+    if not rating.ok:
+        return (
+            f"Cylinder {cylinder.serial} is not rated for {refrigerant.name}: it would reach "
+            f"{words.pressure(rating.pressure_at_55c_pa_gauge + words.ATMOSPHERE_PA, settings.units)} at 55 °C. "
+            "Put on another, then restart."
+        )
+    return ""
+
+
+class _Asked:
+    """What the requests of a scan come to."""
+
+    __slots__ = ("abort", "acknowledge", "cylinder", "hold", "refusals", "reset", "restart", "start", "stop")
+
+    def __init__(self) -> None:
+        self.abort = self.acknowledge = self.hold = self.reset = self.restart = self.start = self.stop = False
+        self.cylinder: Cylinder | None = None
+        self.refusals: list[str] = []
+        """Why each request of the scan is refused, "" for those taken."""
+
+
+def _hear(state: State, requests: tuple[Request, ...]) -> _Asked:
+    """Sort out requests. Stop, hold, abort and acknowledge are taken from anywhere; the rest only at the rig."""
+    asked = _Asked()
+    for request in requests:
+        kind, text = request.kind, ""
+        if request.source is not Source.LOCAL and kind in (
+            RequestKind.START,
+            RequestKind.RESTART,
+            RequestKind.RESET,
+        ):
+            text = f"{kind.value} is only taken from a person at the rig."
+        elif kind is RequestKind.STOP:
+            asked.stop = True
+        elif kind is RequestKind.ABORT:
+            asked.abort = True
+        elif kind is RequestKind.HOLD:
+            asked.hold = state.phase in RUNNING
+            if not asked.hold:
+                text = f"There is nothing to hold in {_word(state.phase)}."
+        elif kind is RequestKind.ACKNOWLEDGE:
+            asked.acknowledge = True
+        elif kind is RequestKind.START:
+            asked.start = state.phase is Phase.IDLE
+            if not asked.start:
+                text = f"The rig is in {_word(state.phase)}; start is taken in idle."
+        elif kind is RequestKind.RESET:
+            asked.reset = True
+        else:
+            asked.restart = state.phase is Phase.HELD
+            if not asked.restart:
+                text = f"The rig is in {_word(state.phase)}; restart is taken when it is held."
+            elif state.ask is Ask.CHANGE_CYLINDER and request.cylinder is None:
+                asked.restart = False
+                text = "Say which cylinder is on the scale now."
+            else:
+                asked.cylinder = request.cylinder
+        asked.refusals.append(text)
+    return asked
+
+
+def _answer(requests: tuple[Request, ...], asked: _Asked, permits: Permits) -> tuple[Reply, ...]:
+    """Answer the requests of a scan, once the interlocks have been judged."""
+    replies = []
+    for request, refusal in zip(requests, asked.refusals, strict=True):
+        text = refusal
+        if not text and permits.trip >= 0 and request.kind in (RequestKind.START, RequestKind.RESET):
+            row = TABLE[permits.trip]
+            text = f"{row.tag} still stands ({row.cause}); {request.kind.value} is not taken."
+        replies.append(Reply(request.request_id, not text, text or f"{request.kind.value} taken."))
+    return tuple(replies)
+
+
+_LIMITS = {
+    Phase.LINE_UP: "line_up_limit_s",
+    Phase.LIQUID: "liquid_limit_s",
+    Phase.VAPOR: "vapor_limit_s",
+    Phase.STANDING: "standing_limit_s",
+    Phase.ISOLATE: "isolate_limit_s",
+}
+_STAGE_OF = {
+    Phase.LINE_UP: 1,
+    Phase.LIQUID: 1,
+    Phase.VAPOR: 2,
+    Phase.STANDING: 3,
+    Phase.CLEAR_OUT: 4,
+    Phase.ISOLATE: 5,
+    Phase.STOPPED: 6,
+    Phase.COMPLETE: 6,
+    Phase.ABORTED: 6,
+}
+_CAN_CLEAR = (Phase.LINE_UP, Phase.LIQUID, Phase.VAPOR, Phase.STANDING, Phase.CLEAR_OUT)
+
+
+def _situation(state: State, readings: Readings, settings: Settings, s: Signals) -> Situation:
+    now, phase = readings.now_s, state.phase
+    entered = state.entered_s if state.entered_s == state.entered_s else now
+    x = Situation()
+    x.s, x.settings, x.readings = s, settings, readings
+    x.bits = state.outputs.bits
+    x.active = phase in ACTIVE
+    x.taking = phase is Phase.LIQUID or phase is Phase.VAPOR
+    x.vapor = phase is Phase.VAPOR
+    x.line_up = phase is Phase.LINE_UP
+    x.filling = x.bits & XV_301 != 0
+    x.attended = phase in (Phase.HELD, Phase.RESTARTING)
+    x.pumping = x.bits & M_101 != 0
+    x.cylinder, x.cylinder_off, x.fill_limit_kg = state.cylinder, state.cylinder_off, state.fill_limit_kg
+    if state.tare_known:
+        x.net_contents_kg = state.estimate.contents_start_kg + s.net_kg
+    else:
+        x.net_contents_kg = max(0.0, state.estimate.gross_kg - state.cylinder.tare_kg)
+    x.appliance_start_pa_abs = state.appliance_start_pa_abs
+    x.in_phase_s = now - entered
+    limit = _LIMITS.get(phase)
+    x.phase_limit_s = getattr(settings.procedure, limit) if limit else inf
+    x.phase_word = phase.value.replace("_", "-").capitalize()
+    since_motor = now - state.motor_s if state.motor_s == state.motor_s else inf
+    x.motor_on_s = since_motor if x.pumping else 0.0
+    x.motor_off_s = 0.0 if x.pumping else since_motor
+    x.dt_s = now - state.at_s if state.at_s == state.at_s else 0.0
+    x.readback_bad = 0
+    if settings.fitted.readback:
+        if readings.readback is None:
+            x.readback_bad = -1
+        else:
+            x.readback_bad = (readings.readback ^ x.bits) & outputs.fitted_outputs(settings)
+    return x
+
+
+def _line_up_fault(state: State, x: Situation, permits: Permits) -> tuple[str, Ask]:
+    """The first line-up check that is not met, as a sentence with what it asks; ("", NOTHING) when all are."""
+    settings, s = x.settings, x.s
+    job, units = settings.job, settings.units
+    if permits.inhibit >= 0:
+        row = TABLE[permits.inhibit]
+        return row.say(x), row.ask
+    if state.stage == 0:
+        fault = cylinder_fault(state.cylinder, settings)
+        if fault:
+            return fault, Ask.CHANGE_CYLINDER
+        if _one_inlet(settings) and job.liquid_first and not state.hose_at and not state.liquid_done:
+            return (
+                "Connect the hose to the appliance's liquid port, purge it, then restart.",
+                Ask.HOSE_TO_LIQUID,
+            )
+        if not (state.estimate.gross_kg > 0.8 * state.cylinder.tare_kg):
+            return (
+                f"The scale shows {words.mass(state.estimate.gross_kg, units)}, less than cylinder {state.cylinder.serial} "
+                f"weighs empty ({words.mass(state.cylinder.tare_kg, units)}). Put the cylinder on the scale, then restart.",
+                Ask.CHECK_SCALE,
+            )
+        if s.steady_s < settings.procedure.scale_steady_s:
+            return (
+                "The scale does not come to rest. See that nothing touches the cylinder, then restart.",
+                Ask.CHECK_SCALE,
+            )
+        return "", Ask.NOTHING
+    if state.refrigerant_accepted:
+        return "", Ask.NOTHING
+    p = s.p_appliance
+    if not p > settings.procedure.empty_appliance_pa_abs:
+        return (
+            f"The appliance is at {words.pressure(p, units)}: empty, or its service valve is closed. Check ports and hoses, "
+            "then restart, or stop if there is nothing to recover.",
+            Ask.CHECK_APPLIANCE,
+        )
+    refrigerant = catalogue.get(job.refrigerant)
+    t = s.t_001 if s.t_001 == s.t_001 else job.ambient_degc
+    tolerance = settings.procedure.pt_tolerance_k
+    slack = settings.instruments.pressure_uncertainty_pa
+    high = refrigerant.bubble_pressure_pa_abs(t + tolerance) + slack
+    low = refrigerant.dew_pressure_pa_abs(t - tolerance) - slack
+    if p > high:
+        return (
+            f"{words.pressure(p, units)} in the appliance is above what {refrigerant.name} can have at "
+            f"{words.temperature(t, units)}: another refrigerant, air in it, or a warm spot. Check the label; restart only "
+            "if you are sure.",
+            Ask.CHECK_REFRIGERANT,
+        )
+    if p < low:
+        return (
+            f"{words.pressure(p, units)} in the appliance is below saturation of {refrigerant.name} at "
+            f"{words.temperature(t, units)}: only vapor is left in it, or it is another refrigerant. Check the label; restart "
+            "if it is right.",
+            Ask.CHECK_REFRIGERANT,
+        )
+    return "", Ask.NOTHING
+
+
+def _one_inlet(settings: Settings) -> bool:
+    return not (settings.fitted.xv_101 and settings.fitted.xv_102)
+
+
+def _cleared(state: State, x: Situation, since_s: float) -> tuple[bool, float]:
+    """Whether the cooler section is down (its pressure held for the dwell), and since when it has been."""
+    settings, now = x.settings, x.s.now_s
+    down = x.pumping and now - since_s > 3.0 and x.s.p_101 <= settings.procedure.clear_out_level_pa_abs
+    since = (state.clear_s if state.clear_s == state.clear_s else now) if down else nan
+    return down and now - since >= settings.procedure.dwell_s, since
+
+
+def step(state: State, readings: Readings, settings: Settings) -> tuple[State, Outputs, ScanRecord]:
+    """Run one scan.
+
+    Parameters
+    ----------
+    state
+        From `initial`, the scan before, or `after_power_loss`.
+    readings
+        This scan's readings and requests.
+    settings
+        The same object for the whole job.
+
+    Returns
+    -------
+    The state to carry on, the outputs to write, and the record for observers.
+    """
+    now = readings.now_s
+    procedure, fitted, job = settings.procedure, settings.fitted, settings.job
+    was = state.phase
+    entered = state.entered_s if state.entered_s == state.entered_s else now
+    stage, stage_s = state.stage, (state.stage_s if state.stage_s == state.stage_s else now)
+    events: list[Event] = []
+
+    memory, s = estimate.update(
+        state.estimate,
+        readings,
+        settings,
+        state.outputs,
+        expecting_liquid=was is Phase.LIQUID,
+        cylinder_off=state.cylinder_off,
+    )
+    asked = _hear(state, readings.requests) if readings.requests else _NOTHING_ASKED
+    x = _situation(state, readings, settings, s)
+    locks, permits = interlocks.evaluate(state.interlocks, x, acknowledge=asked.acknowledge, reset=asked.reset)
+    in_phase, in_stage = now - entered, now - stage_s
+
+    # --- facts for the sequence
+    f = Facts()
+    f.tripped = permits.trip >= 0
+    f.abort_asked = asked.abort
+    f.stop_asked = asked.stop
+    f.hold_asked = asked.hold
+    f.start_asked = asked.start and not f.tripped
+    f.restart_asked = asked.restart
+    f.must_hold = permits.hold >= 0
+    f.resume_to = state.resume_to
+    f.has_clear_out = fitted.cooler_valves
+    f.reset_taken = asked.reset and not f.tripped
+    f.line_up_failed = f.line_up_passed = f.liquid_wanted = f.liquid_gone = f.hose_must_move = False
+    f.level_held = f.standing_failed = f.standing_passed = f.standing_gave_up = False
+    f.cleared = f.isolated = f.settled = f.restart_ready = f.restart_failed = False
+    replies = _answer(readings.requests, asked, permits) if readings.requests else ()
+
+    dwell_s, clear_s = state.dwell_s, state.clear_s
+    standing_start = state.standing_start_pa_abs
+    sentence, ask = state.sentence, state.ask
+    cylinder, limit_kg = state.cylinder, state.fill_limit_kg
+    cylinders, checks = state.cylinders, state.standing_checks
+    tare_known, cylinder_off, off_net = state.tare_known, state.cylinder_off, state.off_net_kg
+    appliance_start = state.appliance_start_pa_abs
+    moved, path_shut = state.moved, state.path_shut
+    liquid_done, accepted = state.liquid_done, state.refrigerant_accepted
+    hose_at, repeats, pull_target = state.hose_at, state.repeats, state.pull_target_pa_abs
+    p = s.p_appliance
+
+    if was is Phase.LINE_UP:
+        fault, fault_ask = _line_up_fault(state, x, permits)
+        if fault:
+            if in_stage > LINE_UP_GRACE_S + (procedure.scale_steady_s if stage == 0 else 0.0):
+                f.line_up_failed = True
+        elif stage == 0:
+            if not tare_known:
+                memory = estimate.with_cylinder(memory, cylinder.tare_kg)
+                tare_known = True
+                events.append(
+                    Event(
+                        "cylinder",
+                        "WT-301",
+                        f"Cylinder {cylinder.serial} on the scale, {memory.tare_kg:.3f} kg gross.",
+                    )
+                )
+            stage, stage_s, in_stage = 1, now, 0.0
+        elif in_stage > 4.0 * procedure.valve_stroke_s and abs(s.log_fall_1_s) < 0.02:
+            f.line_up_passed = True
+            appliance_start = p
+            refrigerant = catalogue.get(job.refrigerant)
+            t = s.t_001 if s.t_001 == s.t_001 else job.ambient_degc
+            saturated = p > refrigerant.dew_pressure_pa_abs(t - procedure.pt_tolerance_k)
+            reachable = fitted.xv_101 or hose_at == "liquid"
+            f.liquid_wanted = job.liquid_first and reachable and saturated and not liquid_done
+        if f.line_up_failed:
+            sentence, ask = fault, fault_ask
+    elif was is Phase.LIQUID:
+        f.liquid_gone = s.liquid_gone or (x.pumping and p <= 1.5 * pull_target)
+        f.hose_must_move = _one_inlet(settings)
+    elif was is Phase.VAPOR:
+        down = x.pumping and p <= pull_target
+        dwell_s = (dwell_s if dwell_s == dwell_s else now) if down else nan
+        enough = down and now - dwell_s >= procedure.dwell_s * (1 + repeats)
+        f.level_held = enough or (x.pumping and p <= job.level_pa_abs and s.no_progress_s > 30.0)
+    elif was is Phase.STANDING:
+        if in_phase >= procedure.standing_settle_s:
+            if standing_start != standing_start:
+                standing_start = p
+            over = not p <= job.level_pa_abs
+            f.standing_failed = over or p - standing_start > procedure.standing_rise_pa
+            f.standing_passed = not f.standing_failed and in_phase >= procedure.standing_settle_s + procedure.standing_s
+            f.standing_gave_up = repeats >= procedure.standing_repeats
+    elif was is Phase.CLEAR_OUT:
+        done, clear_s = _cleared(state, x, stage_s)
+        f.cleared = done or in_phase > procedure.clear_out_limit_s
+    elif was is Phase.ISOLATE:
+        f.isolated = in_stage > 3.0 * procedure.valve_stroke_s and s.steady_s >= procedure.scale_steady_s
+    elif was in (Phase.HOLDING, Phase.STOPPING):
+        limit = procedure.holding_limit_s if was is Phase.HOLDING else procedure.stopping_limit_s
+        if stage == 0:
+            done, clear_s = _cleared(state, x, stage_s)
+            if done or in_phase > 0.7 * limit or permits.forbidden & M_101:
+                stage, stage_s, in_stage = 1, now, 0.0
+        elif stage == 1:
+            rested = s.steady_s >= procedure.scale_steady_s or not moved
+            f.settled = (in_stage > 3.0 * procedure.valve_stroke_s and rested) or in_phase > limit
+        else:
+            f.settled = in_stage > 2.0 * procedure.valve_stroke_s
+    elif was is Phase.HELD:
+        if asked.restart:
+            if asked.cylinder is not None and cylinder_off:
+                if tare_known:
+                    cylinders = (*cylinders, _fill(state, memory, settings))
+                cylinder, limit_kg, tare_known = asked.cylinder, _limit_kg(asked.cylinder, settings), False
+            elif tare_known and abs(memory.raw_kg - memory.gross_kg) > settings.limits.scale_step_kg:
+                # Nothing flows while the rig is held: what the scale shows more or less is no refrigerant.
+                text = (
+                    f"The weight moved by {memory.raw_kg - memory.gross_kg:+.2f} kg with all valves shut; it is taken as "
+                    "handling, and the mass so far is kept."
+                )
+                events.append(Event("note", "WT-301", text))
+                memory = estimate.with_scale_moved(memory, settings.limits.second_estimate_uncertainty)
+            if ask is Ask.HOSE_TO_LIQUID:
+                hose_at = "liquid"
+            elif ask is Ask.HOSE_TO_VAPOR:
+                hose_at = "vapor"
+            elif ask is Ask.CHECK_REFRIGERANT:
+                accepted = True
+            if ask is Ask.WARM_APPLIANCE:
+                repeats = 0
+    elif was is Phase.RESTARTING:
+        fault = cylinder_fault(cylinder, settings)
+        if fault:
+            f.restart_failed = True
+            sentence, ask = fault, Ask.CHANGE_CYLINDER
+        elif not tare_known and state.cylinder_off and s.steady_s >= procedure.scale_steady_s:
+            if memory.gross_kg > 0.8 * cylinder.tare_kg:
+                memory = estimate.with_cylinder(memory, cylinder.tare_kg)
+                tare_known, cylinder_off = True, False
+                events.append(
+                    Event(
+                        "cylinder",
+                        "WT-301",
+                        f"Cylinder {cylinder.serial} on the scale, {memory.tare_kg:.3f} kg gross.",
+                    )
+                )
+        f.restart_ready = not fault and in_phase > 2.0 * procedure.valve_stroke_s and not cylinder_off
+        if in_phase > procedure.restarting_limit_s and not f.restart_ready:
+            f.restart_failed = True
+            sentence = (
+                "The scale does not come to rest with the cylinder on it. See that nothing touches it, then restart."
+            )
+    elif was is Phase.ABORTING:
+        f.settled = in_phase >= procedure.aborting_s
+
+    # --- the move
+    phase = next_phase(was, f)
+    resume_to: Phase = state.resume_to
+    if phase is not was:
+        entered = stage_s = now
+        stage, in_phase, in_stage = 0, 0.0, 0.0
+        dwell_s = clear_s = nan
+        if was is Phase.STANDING:
+            passed = phase in (Phase.CLEAR_OUT, Phase.ISOLATE)
+            began = standing_start if standing_start == standing_start else p
+            check = StandingCheck(state.entered_s, now - state.entered_s, began, p, passed)
+            checks = (*checks, check)
+            text = (
+                f"Standing check {'passed' if passed else 'not passed'}: {words.pressure(began, settings.units)} to "
+                f"{words.pressure(p, settings.units)} in {words.duration(check.duration_s)}."
+            )
+            events.append(Event("standing", "PT-001" if fitted.pt_001 else "PT-101", text))
+            if f.standing_failed:
+                repeats += 1
+                lower = min(TIGHTEN * pull_target, job.level_pa_abs - (p - began))
+                pull_target = max(procedure.pull_floor_pa_abs, lower)
+            standing_start = nan
+        if was is Phase.LINE_UP and phase in (Phase.LIQUID, Phase.VAPOR):
+            accepted = True
+        if was is Phase.LIQUID and (phase is Phase.VAPOR or f.liquid_gone):
+            liquid_done = True
+        if phase in (Phase.LIQUID, Phase.VAPOR):
+            moved, path_shut = True, False
+        if phase is Phase.HOLDING:
+            state_resume: Phase = Phase.VAPOR if was is Phase.STANDING else was
+            if f.standing_gave_up and f.standing_failed:
+                ask = Ask.WARM_APPLIANCE
+                sentence = (
+                    f"The pressure came back to {words.pressure(p, settings.units)} after {repeats} pulls: refrigerant still "
+                    "boils out of the oil, liquid is left, or the appliance leaks. Warm the compressor shell and the coldest "
+                    "spot, then restart to pull again, or stop."
+                )
+            elif f.must_hold:
+                row = TABLE[permits.hold]
+                ask, sentence = row.ask, row.say(x)
+                events.append(Event("hold", row.tag, sentence))
+            elif was is Phase.LIQUID and f.liquid_gone and f.hose_must_move:
+                ask, state_resume = Ask.HOSE_TO_VAPOR, Phase.VAPOR
+                sentence = "The liquid has gone over. Move the hose to the appliance's vapor port, then restart."
+            else:
+                ask, sentence = Ask.CONFIRM, "Held on request. Restart or stop."
+            # A person will take the cylinder off: the lines to it are emptied first. Otherwise just stand by.
+            change = ask is Ask.CHANGE_CYLINDER
+            can_clear = moved and fitted.cooler_valves and was in _CAN_CLEAR and not permits.forbidden & M_101
+            stage = (0 if can_clear else 1) if change else 2
+            path_shut = path_shut or change
+            resume_to = state_resume
+        if phase is Phase.STOPPING:
+            can_clear = fitted.cooler_valves and was in _CAN_CLEAR and not permits.forbidden & M_101
+            stage = 0 if can_clear and moved else 1
+            sentence, ask = "Stopping on request.", Ask.NOTHING
+        if phase is Phase.HELD:
+            if was is Phase.LINE_UP:
+                resume_to = Phase.LINE_UP
+            if ask is Ask.CHANGE_CYLINDER:
+                if not cylinder_off:
+                    off_net = memory.gross_kg - memory.tare_kg
+                path_shut, cylinder_off = True, True
+                if was is Phase.HOLDING:
+                    moved = False
+            events.append(Event("hold", ask.name.lower(), sentence))
+        if phase is Phase.ABORTING:
+            if permits.trip >= 0:
+                row = TABLE[permits.trip]
+                known = [alarm.text for alarm in locks.alarms if alarm.tag == row.tag]
+                ask, sentence = row.ask, known[0] if known else row.say(x)
+                events.append(Event("trip", row.tag, sentence))
+            else:
+                ask, sentence = Ask.CONFIRM, "Aborted on request. Look at the rig, then reset."
+                events.append(Event("trip", "request", sentence))
+        if phase in RUNNING or phase is Phase.IDLE:
+            sentence, ask = "", Ask.NOTHING
+        if phase is Phase.COMPLETE:
+            sentence, ask = (
+                "Done. Close the cylinder's valve and the service ports before taking hoses off.",
+                Ask.NOTHING,
+            )
+        if phase is Phase.STOPPED:
+            sentence = "Stopped. Close the cylinder's valve and the service ports before taking hoses off."
+        if phase in (Phase.COMPLETE, Phase.STOPPED):
+            moved = False
+        events.append(Event("phase", phase.value, f"{was.value} -> {phase.value}"))
+
+    # --- outputs
+    bits_before = state.outputs.bits
+    path_s = state.path_s
+    wish = outputs.Wish()
+    wish.phase, wish.stage, wish.in_stage_s, wish.settings = phase, stage, in_stage, settings
+    wish.moved, wish.path_shut, wish.bits = moved, path_shut, bits_before
+    wish.path_open_s = now - path_s if path_s == path_s else 0.0
+    running = bits_before & M_101 != 0
+    wish.ready_s = inf if running or state.motor_s != state.motor_s else now - state.motor_s
+    bits = outputs.gate(outputs.wanted(wish), permits.forbidden, settings)
+    way = outputs.gate(bits | M_101, permits.forbidden, settings) & M_101 if bits & XV_301 else 0
+    path_s = (path_s if path_s == path_s else now) if way else nan
+    throttle = _throttle(state, phase, stage, in_stage, x) if fitted.cv_103 else 0.0
+    command = Outputs(bits, throttle)
+    changed_s = now if bits != bits_before else state.changed_s
+    motor_s = now if (bits ^ bits_before) & M_101 else state.motor_s
+
+    # --- what people see
+    previous = sum(fill.net_kg for fill in cylinders)
+    previous_var = sum(fill.net_uncertainty_kg**2 for fill in cylinders)
+    progress = Progress(
+        previous, previous_var, limit_kg, pull_target, in_phase, repeats,
+        _STAGE_OF.get(phase, _STAGE_OF.get(resume_to, 0) if phase in ACTIVE else 0),
+    )  # fmt: skip
+    s.net_kg = off_net if cylinder_off else memory.gross_kg - memory.tare_kg
+    shown = estimate.report(memory, s, settings, progress)
+    if permits.news:
+        events += [Event("alarm", alarm.tag, f"{alarm.state.value}: {alarm.text}") for alarm in permits.news]
+    for reply in replies:
+        events.append(Event("request", reply.request_id, reply.text))
+    current = (
+        (CylinderFill(cylinder, memory.tare_kg, s.net_kg, shown.net_uncertainty_kg),)
+        if tare_known and s.net_kg == s.net_kg
+        else ()
+    )
+    record = ScanRecord(
+        state.scan, readings, phase, in_phase, ask, sentence, shown, locks.alarms, command, tuple(events), replies,
+        cylinders + current, checks,
+    )  # fmt: skip
+    carried = State(
+        phase, cylinder, limit_kg, pull_target, throttle, state.scan + 1, now, entered, stage, stage_s, resume_to,
+        ask, sentence, memory, locks, command, changed_s, motor_s, path_s, moved, path_shut, tare_known, cylinder_off,
+        off_net, hose_at, accepted, liquid_done, appliance_start, dwell_s, clear_s, standing_start, repeats, cylinders, checks,
+    )  # fmt: skip
+    return carried, command, record
+
+
+_NOTHING_ASKED = _Asked()
+
+
+def _fill(state: State, memory: estimate.Memory, settings: Settings) -> CylinderFill:
+    """What the cylinder that is coming off got."""
+    spread = settings.instruments.scale_uncertainty_kg
+    uncertainty = (spread * spread + memory.var_kg2 + memory.shift_variance_kg2) ** 0.5
+    return CylinderFill(state.cylinder, memory.tare_kg, state.off_net_kg, uncertainty)
+
+
+def _throttle(state: State, phase: Phase, stage: int, in_stage_s: float, x: Situation) -> float:
+    """Opening of CV-103: small while liquid may come, wide for vapor, closing when the discharge nears its limit."""
+    procedure, limits = x.settings.procedure, x.settings.limits
+    low = procedure.liquid_position
+    clearing = phase is Phase.CLEAR_OUT or (phase in (Phase.HOLDING, Phase.STOPPING) and stage == 0)
+    if phase is Phase.VAPOR:
+        goal = 1.0
+    elif clearing:
+        goal = low if in_stage_s < 8.0 else 1.0
+    elif phase is Phase.STANDING:
+        goal = 1.0
+    else:
+        return low
+    ramp = (1.0 - low) / procedure.throttle_ramp_s * min(x.dt_s, 1.0)
+    if x.s.p_201 > DISCHARGE_EASE_FRACTION * limits.discharge_high_pa_abs:
+        return max(low, state.throttle - 2.0 * ramp)
+    if clearing and in_stage_s < 8.0:
+        return low
+    return min(goal, state.throttle + ramp)
+
+
+__all__ = [
+    "INLETS",
+    "CylinderFill",
+    "Event",
+    "Kind",
+    "Reply",
+    "ScanRecord",
+    "StandingCheck",
+    "State",
+    "after_power_loss",
+    "cylinder_fault",
+    "initial",
+    "step",
+]

@@ -3,9 +3,26 @@
 from __future__ import annotations
 
 import enum
-from math import inf, nan
+from math import inf, log, nan, sqrt
 
 import msgspec
+
+from rigctl.control.points import INLETS, M_101, WAYS_OUT, XV_203, Outputs
+from rigctl.control.readings import Readings, sound
+from rigctl.control.settings import Compressor, Settings
+from rigctl.refrigerant import catalogue
+from rigctl.refrigerant.saturation import Refrigerant
+
+FLOW_WALK_KG2_S3 = 1e-8
+"""Process noise of the mass flow, as a random walk: follows a change in about 4 s at 10 Hz and 5 g noise."""
+ORIFICE_M2_PER_KV = 1.964e-5
+"""Effective area of a valve with Kv = 1 m3/h: from m = Kv*sqrt(dp*rho), IEC 60534-2-1."""
+POLYTROPIC_EXPONENT = 1.1
+"""Re-expansion of refrigerant left in the clearance volume; 1.05 to 1.15 is common practice, no source."""
+CALIBRATION_MIN_KG = 1.0
+"""Mass that must have passed before the second estimate is matched to the scale."""
+GAIN_SHARE = 0.3
+"""The scale must show at least this share of what the compressor pumped, else it counts as not following."""
 
 
 class InletPhase(enum.Enum):
@@ -59,3 +76,501 @@ class Estimate(msgspec.Struct, frozen=True, array_like=True):
     finish_low_s: float = nan
     finish_high_s: float = inf
     limited_by: LimitedBy = LimitedBy.NOTHING
+
+
+class Memory(msgspec.Struct, frozen=True, array_like=True, gc=False):
+    """What the estimate carries from scan to scan."""
+
+    at_s: float = nan
+    # Weight and flow: a two-state Kalman filter and its covariance.
+    gross_kg: float = nan
+    flow_kg_s: float = 0.0
+    var_kg2: float = 1.0
+    cov_kg2_s: float = 0.0
+    var_flow_kg2_s2: float = 1e-6
+    offset_kg: float = 0.0
+    """Step of the scale that a person has confirmed to be no refrigerant."""
+    shift_variance_kg2: float = 0.0
+    """What those confirmations cost in certainty."""
+    raw_kg: float = nan
+    disturbed_since_s: float = nan
+    steady_since_s: float = nan
+    # The cylinder on the scale.
+    tare_kg: float = nan
+    contents_start_kg: float = 0.0
+    net_high_kg: float = 0.0
+    # The second estimate.
+    pumped_kg: float = 0.0
+    calibration: float = 1.0
+    anchor_pumped_kg: float = 0.0
+    anchor_gross_kg: float = nan
+    # Pressures.
+    p_201_pa_abs: float = nan
+    p_201_rate_pa_s: float = 0.0
+    log_fall_1_s: float = 0.0
+    """Smoothed -d ln(p)/dt on the appliance side."""
+    p_side_pa_abs: float = nan
+    low_pa_abs: float = inf
+    """Lowest pressure that counted as progress, and when."""
+    progress_s: float = nan
+    progress_gross_kg: float = nan
+    # End of the liquid.
+    expecting_s: float = nan
+    ratio: float = nan
+    ratio_ref: float = nan
+    ratio_high_since_s: float = nan
+    flow_ref_kg_s: float = 0.0
+    flow_low_since_s: float = nan
+    liquid_gone: bool = False
+
+
+class Signals:
+    """The readings of a scan once judged, NaN where unfit, and what follows from them. Lives for one scan."""
+
+    __slots__ = (
+        "anchor_gain_kg",
+        "anchor_pumped_kg",
+        "disturbed_s",
+        "frozen_share",
+        "liquid_gone",
+        "log_fall_1_s",
+        "net_high_kg",
+        "net_kg",
+        "no_progress_s",
+        "now_s",
+        "p_001",
+        "p_101",
+        "p_102",
+        "p_201",
+        "p_201_rate",
+        "p_301",
+        "p_appliance",
+        "p_cylinder",
+        "p_low",
+        "pumped_flow_kg_s",
+        "scale_ok",
+        "second_high_kg",
+        "second_raw_kg",
+        "steady_s",
+        "t_001",
+        "t_101",
+        "t_201",
+        "t_301",
+    )
+
+    anchor_gain_kg: float
+    anchor_pumped_kg: float
+    disturbed_s: float
+    frozen_share: bool
+    liquid_gone: bool
+    log_fall_1_s: float
+    net_high_kg: float
+    net_kg: float
+    no_progress_s: float
+    now_s: float
+    p_001: float
+    p_101: float
+    p_102: float
+    p_201: float
+    p_201_rate: float
+    p_301: float
+    p_appliance: float
+    p_cylinder: float
+    p_low: float
+    pumped_flow_kg_s: float
+    scale_ok: bool
+    second_high_kg: float
+    second_raw_kg: float
+    steady_s: float
+    t_001: float
+    t_101: float
+    t_201: float
+    t_301: float
+
+
+def volumetric_efficiency(compressor: Compressor, ratio: float) -> float:
+    """Return the share of the swept volume that is taken in at a pressure ratio, 0 to 1.
+
+    Clearance model of every refrigeration textbook: leak * (1 + c - c * r**(1/n)); zero flow at
+    r = ((1 + c)/c)**n.
+    """
+    c = compressor.clearance
+    eta: float = compressor.leak_factor * (1.0 + c - c * max(ratio, 1.0) ** (1.0 / POLYTROPIC_EXPONENT))
+    return max(0.0, eta)
+
+
+def choked_liquid_flux_kg_m2_s(refrigerant: Refrigerant, p_pa_abs: float) -> float:
+    """Return the critical mass flux of saturated liquid through a restriction, NaN outside the table.
+
+    Omega method for flashing flow (Leung; API 520-1 Annex C) for a saturated inlet, with the compressibility
+    parameter from an isenthalpic flash to 0.9 of the inlet pressure.
+    """
+    low = 0.9 * p_pa_abs
+    v_1 = 1.0 / refrigerant.liquid_density_kg_m3(refrigerant.bubble_temperature_degc(p_pa_abs))
+    x = refrigerant.flash_quality(p_pa_abs, low)
+    v_liquid = 1.0 / refrigerant.liquid_density_kg_m3(refrigerant.bubble_temperature_degc(low))
+    v_9 = x / refrigerant.vapor_density_kg_m3(low) + (1.0 - x) * v_liquid
+    omega = 9.0 * (v_9 / v_1 - 1.0)
+    if not omega > 0.0:
+        return nan
+    eta: float = (1.0 + (1.0446 - 0.0093431 * sqrt(omega)) * omega**-0.56261) ** (-0.70356 + 0.014685 * log(omega))
+    return float(eta * sqrt(p_pa_abs / (v_1 * omega)))
+
+
+def _pumped_flow(
+    settings: Settings,
+    refrigerant: Refrigerant,
+    signals: Signals,
+    liquid: bool,
+    opening: float,
+) -> float:
+    """Mass flow through the compressor by displacement (vapor) or by the throttle (liquid), kg/s."""
+    compressor = settings.compressor
+    p_suction = signals.p_102 if signals.p_102 == signals.p_102 else signals.p_101
+    p_discharge = signals.p_201
+    if not (p_suction > 0.0 and p_discharge > 0.0):
+        return 0.0
+    temperature = signals.t_101 if signals.t_101 == signals.t_101 else settings.job.ambient_degc
+    if liquid:
+        if signals.p_102 != signals.p_102:
+            flux = choked_liquid_flux_kg_m2_s(refrigerant, signals.p_101)
+            flow = flux * ORIFICE_M2_PER_KV * compressor.throttle_kv_m3_h * opening
+            return flow if flow == flow else 0.0
+        x = refrigerant.flash_quality(signals.p_101, p_suction)
+        v_liquid = 1.0 / refrigerant.liquid_density_kg_m3(refrigerant.bubble_temperature_degc(p_suction))
+        density = 1.0 / (x / refrigerant.vapor_density_kg_m3(p_suction) + (1.0 - x) * v_liquid)
+    else:
+        density = refrigerant.superheated_density_kg_m3(p_suction, temperature)
+    flow = compressor.displacement_m3_s * volumetric_efficiency(compressor, p_discharge / p_suction) * density
+    return flow if flow == flow else 0.0
+
+
+def judge(readings: Readings, settings: Settings) -> Signals:
+    """Return the sound values of a scan; an unfit reading becomes NaN, never an old or a made-up number."""
+    now, age = readings.now_s, settings.instruments.reading_max_age_s
+    s = Signals()
+    s.now_s = now
+    s.p_101 = readings.pt_101_pa_abs.value if sound(readings.pt_101_pa_abs, now, age) else nan
+    s.p_201 = readings.pt_201_pa_abs.value if sound(readings.pt_201_pa_abs, now, age) else nan
+    s.p_102 = readings.pt_102_pa_abs.value if sound(readings.pt_102_pa_abs, now, age) else nan
+    s.p_301 = readings.pt_301_pa_abs.value if sound(readings.pt_301_pa_abs, now, age) else nan
+    s.p_001 = readings.pt_001_pa_abs.value if sound(readings.pt_001_pa_abs, now, age) else nan
+    s.t_101 = readings.tt_101_degc.value if sound(readings.tt_101_degc, now, age) else nan
+    s.t_201 = readings.tt_201_degc.value if sound(readings.tt_201_degc, now, age) else nan
+    s.t_301 = readings.tt_301_degc.value if sound(readings.tt_301_degc, now, age) else nan
+    s.t_001 = readings.tt_001_degc.value if sound(readings.tt_001_degc, now, age) else nan
+    s.scale_ok = sound(readings.wt_301_kg, now, age)
+    # With its own instrument fitted but unfit, the appliance's pressure is unknown: the header may not stand in.
+    s.p_appliance = s.p_001 if settings.fitted.pt_001 else s.p_101
+    # Discharge is never below the cylinder while the way is open, so it stands in on the safe side.
+    s.p_cylinder = s.p_301 if settings.fitted.pt_301 else s.p_201
+    s.p_low = min(s.p_101, s.p_appliance) if s.p_101 == s.p_101 else s.p_appliance
+    return s
+
+
+def update(
+    memory: Memory,
+    readings: Readings,
+    settings: Settings,
+    last: Outputs,
+    *,
+    expecting_liquid: bool,
+    cylinder_off: bool,
+) -> tuple[Memory, Signals]:
+    """Carry the estimate over one scan.
+
+    Parameters
+    ----------
+    memory, readings, settings
+        Carried memory, this scan's readings, and the settings.
+    last
+        What was commanded in the scan before: it acted until now.
+    expecting_liquid
+        The procedure draws liquid.
+    cylinder_off
+        The cylinder is being changed: the scale says nothing about refrigerant.
+    """
+    s = judge(readings, settings)
+    now = s.now_s
+    refrigerant = catalogue.get(settings.job.refrigerant)
+    instruments, procedure, limits = settings.instruments, settings.procedure, settings.limits
+    dt = now - memory.at_s
+    if not 0.0 < dt <= 2.0:
+        dt = settings.scan_period_s if dt > 2.0 else 0.0
+    pumping = last.bits & M_101 != 0
+    inlet_open = last.bits & INLETS != 0
+
+    # --- the pump, without the scale
+    liquid_now = expecting_liquid and not memory.liquid_gone and inlet_open
+    flow_2 = 0.0
+    if pumping and inlet_open and last.bits & WAYS_OUT and not last.bits & XV_203:
+        flow_2 = _pumped_flow(settings, refrigerant, s, liquid_now, last.cv_103 if settings.fitted.cv_103 else 1.0)
+    pumped = memory.pumped_kg + flow_2 * dt
+    s.pumped_flow_kg_s = flow_2
+
+    # --- the scale
+    gross, flow = memory.gross_kg, memory.flow_kg_s
+    p_ww, p_wf, p_ff = memory.var_kg2, memory.cov_kg2_s, memory.var_flow_kg2_s2
+    disturbed_since, steady_since = memory.disturbed_since_s, memory.steady_since_s
+    noise = instruments.scale_noise_kg**2 + instruments.scale_resolution_kg**2 / 12.0
+    raw = readings.wt_301_kg.value if s.scale_ok else nan
+    if gross != gross:
+        if s.scale_ok:
+            gross, flow, p_ww, p_wf, p_ff = raw - memory.offset_kg, 0.0, noise, 0.0, 1e-6
+            steady_since = now
+    else:
+        gross += flow * dt
+        p_ww += dt * (2.0 * p_wf + dt * p_ff)
+        p_wf += dt * p_ff
+        p_ff += FLOW_WALK_KG2_S3 * dt
+        if not s.scale_ok:
+            steady_since = nan
+            flow, p_ff = flow_2, max(p_ff, (0.5 * flow_2) ** 2)  # the pump's word is all there is
+        else:
+            seen = raw - memory.offset_kg
+            innovation = seen - gross
+            if abs(innovation) > limits.scale_step_kg and not cylinder_off:
+                # No flow changes the weight this fast: a knock, or a scale that jumps. Coast on the pump's word.
+                if disturbed_since != disturbed_since:
+                    disturbed_since = now
+                steady_since = nan
+                flow = flow_2
+            else:
+                if cylinder_off and abs(innovation) > limits.scale_step_kg:
+                    gross, flow, p_ww, p_wf, p_ff = seen, 0.0, noise, 0.0, 1e-6
+                    steady_since = nan
+                else:
+                    s_inn = p_ww + noise
+                    k_w, k_f = p_ww / s_inn, p_wf / s_inn
+                    gross += k_w * innovation
+                    flow += k_f * innovation
+                    p_ff -= k_f * p_wf
+                    p_wf -= k_w * p_wf
+                    p_ww -= k_w * p_ww
+                disturbed_since = nan
+                if abs(innovation) > 6.0 * sqrt(noise) or abs(flow) > 2e-3 + 3.0 * sqrt(p_ff):
+                    steady_since = nan
+                elif steady_since != steady_since:
+                    steady_since = now
+    s.disturbed_s = now - disturbed_since if disturbed_since == disturbed_since else 0.0
+    s.steady_s = now - steady_since if steady_since == steady_since else 0.0
+
+    net = gross - memory.tare_kg
+    net_high = memory.net_high_kg
+    if net > net_high and s.scale_ok and not cylinder_off:
+        net_high = net
+    s.net_kg, s.net_high_kg = net, net_high
+
+    # --- the second estimate is matched to the scale only within its own stated uncertainty, so that a lying
+    # scale cannot talk it out of warning.
+    calibration = memory.calibration
+    spread = limits.second_estimate_uncertainty
+    if s.scale_ok and s.disturbed_s == 0.0 and pumped > CALIBRATION_MIN_KG and net > 0.0 and not cylinder_off:
+        calibration = min(max(net / pumped, 1.0 - spread), 1.0 + spread)
+    s.second_raw_kg = pumped
+    s.second_high_kg = memory.contents_start_kg + pumped * calibration * (1.0 + spread)
+
+    # --- does the weight follow the pump?
+    anchor_pumped, anchor_gross = memory.anchor_pumped_kg, memory.anchor_gross_kg
+    if anchor_gross != anchor_gross or cylinder_off or not pumping:
+        anchor_pumped, anchor_gross = pumped, gross
+    s.anchor_pumped_kg = pumped - anchor_pumped
+    s.anchor_gain_kg = gross - anchor_gross
+    s.frozen_share = s.anchor_gain_kg < GAIN_SHARE * s.anchor_pumped_kg
+    if not s.frozen_share and s.anchor_pumped_kg > 0.05:
+        anchor_pumped, anchor_gross = pumped, gross
+
+    # --- pressures
+    p_201, p_201_rate = memory.p_201_pa_abs, memory.p_201_rate_pa_s
+    if s.p_201 == s.p_201:
+        if p_201 == p_201 and dt > 0.0:
+            p_201_rate += ((s.p_201 - p_201) / dt - p_201_rate) * min(1.0, dt / 0.5)
+        p_201 = s.p_201
+    s.p_201_rate = p_201_rate
+
+    side, log_fall = memory.p_side_pa_abs, memory.log_fall_1_s
+    low, progress, progress_gross = memory.low_pa_abs, memory.progress_s, memory.progress_gross_kg
+    p = s.p_appliance
+    if not (pumping and inlet_open) or progress != progress:
+        low, progress, progress_gross = inf, now, gross
+    if p == p and p > 0.0:
+        if side == side and dt > 0.0:
+            log_fall += (log(side / p) / dt - log_fall) * min(1.0, dt / 20.0)
+        side = p
+        if p < 0.98 * low:
+            low, progress = p, now
+    if gross > progress_gross + 0.02:
+        progress, progress_gross = now, gross
+    s.log_fall_1_s = log_fall
+    s.no_progress_s = now - progress
+
+    # --- the end of the liquid
+    expecting_s = memory.expecting_s
+    ratio, ratio_ref, ratio_high = memory.ratio, memory.ratio_ref, memory.ratio_high_since_s
+    flow_ref, flow_low, gone = memory.flow_ref_kg_s, memory.flow_low_since_s, memory.liquid_gone
+    if not expecting_liquid or not (pumping and inlet_open):
+        expecting_s, ratio, ratio_ref, ratio_high = nan, nan, nan, nan
+        flow_ref, flow_low = 0.0, nan
+        if not expecting_liquid:
+            gone = False
+    else:
+        if expecting_s != expecting_s:
+            expecting_s = now
+        settled = now - expecting_s > 5.0
+        if s.p_102 == s.p_102 and s.p_101 > 0.0:
+            seen_ratio = s.p_102 / s.p_101
+            ratio = seen_ratio if ratio != ratio else ratio + (seen_ratio - ratio) * min(1.0, dt)
+            if settled:
+                if ratio_ref != ratio_ref or ratio < ratio_ref:
+                    ratio_ref = ratio
+                else:
+                    ratio_ref += (ratio - ratio_ref) * min(1.0, dt / 60.0)
+                high = ratio > procedure.liquid_end_ratio * ratio_ref
+                ratio_high = (ratio_high if ratio_high == ratio_high else now) if high else nan
+                if high and now - ratio_high >= 1.0:
+                    gone = True
+        if s.scale_ok and s.disturbed_s == 0.0 and now - expecting_s > 12.0:
+            flow_ref = max(flow_ref * (1.0 - dt / 60.0), flow)
+            few = flow < procedure.liquid_end_flow * flow_ref
+            flow_low = (flow_low if flow_low == flow_low else now) if few else nan
+            if few and now - flow_low >= 5.0:
+                gone = True
+    s.liquid_gone = gone
+
+    after = Memory(
+        now, gross, flow, p_ww, p_wf, p_ff, memory.offset_kg, memory.shift_variance_kg2, raw, disturbed_since, steady_since,
+        memory.tare_kg, memory.contents_start_kg, net_high,
+        pumped, calibration, anchor_pumped, anchor_gross,
+        p_201, p_201_rate, log_fall, side, low, progress, progress_gross,
+        expecting_s, ratio, ratio_ref, ratio_high, flow_ref, flow_low, gone,
+    )  # fmt: skip
+    return after, s
+
+
+def with_cylinder(memory: Memory, stamped_tare_kg: float) -> Memory:
+    """Return the memory with the cylinder now on the scale taken as the new start of weighing."""
+    contents = max(0.0, memory.gross_kg - stamped_tare_kg)
+    return msgspec.structs.replace(
+        memory,
+        tare_kg=memory.gross_kg,
+        contents_start_kg=contents,
+        flow_kg_s=0.0,
+        shift_variance_kg2=0.0,
+        net_high_kg=0.0,
+        pumped_kg=0.0,
+        anchor_pumped_kg=0.0,
+        anchor_gross_kg=nan,
+    )
+
+
+def with_scale_moved(memory: Memory, spread: float) -> Memory:
+    """Return the memory with the present weight taken as unchanged refrigerant: the scale was knocked or moved.
+
+    `spread` is the relative uncertainty of the pump's word, which alone counted while the scale was disturbed.
+    """
+    if memory.raw_kg != memory.raw_kg or memory.gross_kg != memory.gross_kg:
+        return memory
+    return msgspec.structs.replace(
+        memory,
+        offset_kg=memory.raw_kg - memory.gross_kg,
+        shift_variance_kg2=memory.shift_variance_kg2
+        + (spread * (memory.pumped_kg - memory.anchor_pumped_kg)) ** 2
+        + 2.0 * memory.var_kg2
+        + 1e-4,
+        disturbed_since_s=nan,
+        anchor_gross_kg=nan,
+        flow_kg_s=0.0,
+    )
+
+
+class Progress(msgspec.Struct, frozen=True):
+    """Where the job stands, as far as the forecast needs it."""
+
+    previous_kg: float
+    """Recovered into cylinders already taken off."""
+    previous_variance_kg2: float
+    fill_limit_kg: float
+    target_pa_abs: float
+    in_phase_s: float
+    repeats: int
+    stage: int
+    """0 not started, 1 liquid, 2 vapor, 3 standing, 4 clear-out, 5 isolate, 6 ended."""
+
+
+def _finish(s: Signals, settings: Settings, progress: Progress, flow: float, left: float) -> tuple[float, float, float]:
+    """Expected time to COMPLETE and its band, by flow while liquid comes and by the pressure's fall after it."""
+    procedure = settings.procedure
+    if progress.stage in (0, 6):
+        return nan, nan, inf
+    isolate = procedure.scale_steady_s + 3.0 * procedure.valve_stroke_s
+    clear = 45.0 if settings.fitted.cooler_valves else 0.0
+    standing = procedure.standing_settle_s + procedure.standing_s
+    rest = isolate + clear + standing
+    if progress.stage >= 3:
+        done = {3: clear + isolate + standing, 4: clear + isolate, 5: isolate}[progress.stage]
+        middle = max(1.0, done - progress.in_phase_s)
+        return middle, 0.8 * middle, 1.5 * middle + (standing + 120.0 if progress.stage == 3 else 0.0)
+    p = s.p_appliance
+    if progress.stage == 2:
+        if not (p > 0.0 and s.log_fall_1_s > 1e-5):
+            return nan, rest, inf
+        middle = max(0.0, log(max(p / progress.target_pa_abs, 1.0)) / s.log_fall_1_s) + procedure.dwell_s
+        return middle + rest, 0.6 * middle + rest, 2.5 * middle + 2.0 * rest
+    if not (flow > 5e-4 and left == left):
+        return nan, rest, inf
+    liquid = 0.85 * max(left, 0.0) / flow
+    vapor = 40.0 * log(max(p / progress.target_pa_abs, 1.0)) + 60.0 if p > 0.0 else 200.0
+    return liquid + vapor + rest, 0.6 * (liquid + vapor) + rest, 2.5 * (liquid + vapor) + 2.0 * rest
+
+
+def _limited_by(s: Signals, settings: Settings, progress: Progress, ratio: float, saturation: float) -> LimitedBy:
+    if progress.stage not in (1, 2):
+        return LimitedBy.NOTHING
+    if progress.stage == 1 or (s.p_001 == s.p_001 and s.p_101 < 0.6 * s.p_001):
+        return LimitedBy.INLET
+    if progress.repeats > 0:
+        return LimitedBy.OIL
+    ambient = s.t_001 if s.t_001 == s.t_001 else settings.job.ambient_degc
+    if ratio > 12.0:
+        return LimitedBy.CYLINDER_PRESSURE if s.p_201 > 15e5 else LimitedBy.COMPRESSOR
+    if saturation < ambient - 20.0:
+        return LimitedBy.COLD_APPLIANCE
+    return LimitedBy.COMPRESSOR
+
+
+def report(memory: Memory, s: Signals, settings: Settings, progress: Progress) -> Estimate:
+    """Return the estimate of this scan as people and records see it."""
+    refrigerant = catalogue.get(settings.job.refrigerant)
+    scale_var = settings.instruments.scale_uncertainty_kg**2
+    # With the scale out of use the net is the pump's word and carries the pump's uncertainty since then.
+    net_u = sqrt(memory.var_kg2 + scale_var + memory.shift_variance_kg2)
+    if s.disturbed_s > 0.0 or not s.scale_ok:
+        net_u += settings.limits.second_estimate_uncertainty * max(0.0, s.anchor_pumped_kg)
+    recovered = progress.previous_kg + (s.net_kg if s.net_kg == s.net_kg else 0.0)
+    recovered_u = sqrt(progress.previous_variance_kg2 + net_u * net_u)
+    contents = memory.contents_start_kg + s.net_kg
+    second = memory.contents_start_kg + memory.pumped_kg * memory.calibration
+    ratio = s.p_201 / s.p_101 if s.p_101 > 0.0 else nan
+    saturation = refrigerant.dew_temperature_degc(s.p_low) if s.p_low == s.p_low else nan
+    dew_101 = refrigerant.dew_temperature_degc(s.p_101) if s.p_101 == s.p_101 else nan
+    superheat = s.t_101 - dew_101
+    left = left_u = nan
+    charge = settings.job.charge_kg
+    if charge is not None:
+        # A label may be wrong and an appliance may have leaked: 15 % of the declared charge, common practice.
+        left = max(0.0, charge - recovered)
+        left_u = sqrt((0.15 * charge) ** 2 + recovered_u * recovered_u)
+    inlet = InletPhase.UNKNOWN
+    if progress.stage == 1:
+        inlet = InletPhase.TWO_PHASE if memory.liquid_gone else InletPhase.LIQUID
+    elif progress.stage == 2:
+        inlet = InletPhase.TWO_PHASE if superheat < 2.0 else InletPhase.VAPOR
+    finish, low, high = _finish(s, settings, progress, memory.flow_kg_s, left)
+    limit = progress.fill_limit_kg
+    return Estimate(
+        s.net_kg, net_u, memory.flow_kg_s, sqrt(memory.var_flow_kg2_s2), recovered, recovered_u,
+        contents, second, settings.limits.second_estimate_uncertainty * memory.pumped_kg,
+        limit, contents / limit if limit > 0.0 else nan,
+        inlet, ratio, saturation, superheat, left, left_u, finish, low, high,
+        _limited_by(s, settings, progress, ratio, saturation),
+    )  # fmt: skip

@@ -1,1 +1,156 @@
 """What each phase wants of the outputs, and the last gate before the hardware."""
+
+from __future__ import annotations
+
+from rigctl.control.points import (
+    EH_001,
+    INLETS,
+    M_001,
+    M_101,
+    M_201,
+    M_202,
+    XV_101,
+    XV_102,
+    XV_201,
+    XV_202,
+    XV_203,
+    XV_204,
+    XV_301,
+)
+from rigctl.control.sequence import Phase
+from rigctl.control.settings import Settings
+
+THROUGH_COOLER = XV_201 | XV_202 | XV_301
+"""The ordinary way from the compressor to the cylinder."""
+ROUND_COOLER = XV_204 | XV_301
+"""The way while the cooler section itself is being emptied."""
+
+
+def fitted_outputs(settings: Settings) -> int:
+    """Bits of the outputs this rig has."""
+    fitted = settings.fitted
+    bits = XV_301 | M_101
+    if fitted.cooler_valves:
+        bits |= XV_201 | XV_202 | XV_203 | XV_204
+    for has, bit in (
+        (fitted.xv_101, XV_101),
+        (fitted.xv_102, XV_102),
+        (fitted.m_201, M_201),
+        (fitted.m_202, M_202),
+        (fitted.m_001, M_001),
+        (fitted.eh_001, EH_001),
+    ):
+        if has:
+            bits |= bit
+    return bits
+
+
+class Wish:
+    """What the wish of a phase depends on. Lives for one scan."""
+
+    __slots__ = (
+        "bits",
+        "in_stage_s",
+        "moved",
+        "path_open_s",
+        "path_shut",
+        "phase",
+        "ready_s",
+        "settings",
+        "stage",
+    )
+
+    phase: Phase
+    stage: int
+    """Steps inside a phase: LINE_UP 0 static, 1 inlet open; HOLDING and STOPPING 0 clear-out, 1 shut, 2 stand by."""
+    in_stage_s: float
+    moved: bool
+    """The way into the cylinder has been open, so lines may hold liquid."""
+    path_shut: bool
+    """XV-301 has to stay shut: cylinder off, power lost."""
+    path_open_s: float
+    """How long the way from compressor to cylinder has been commanded open."""
+    ready_s: float
+    """How long the motor has been off; infinite while it runs."""
+    bits: int
+    """What is energised now."""
+    settings: Settings
+
+
+def _motor(wish: Wish) -> int:
+    procedure = wish.settings.procedure
+    ready = wish.path_open_s >= procedure.valve_stroke_s and wish.ready_s >= procedure.compressor_min_off_s
+    return M_101 if ready else 0
+
+
+def _clear_out(wish: Wish) -> int:
+    # Make before break: the bypass opens before the cooler is cut off, so the compressor is never dead-headed.
+    if wish.in_stage_s < wish.settings.procedure.valve_stroke_s:
+        return THROUGH_COOLER | XV_204 | M_201
+    return XV_203 | ROUND_COOLER | M_201 | _motor(wish)
+
+
+def _shut(wish: Wish) -> int:
+    """Motor first, then the bypass, then the cylinder; the cooler stays cut off and nearly empty.
+
+    Shutting only ever closes: what is not open now stays shut.
+    """
+    stroke = wish.settings.procedure.valve_stroke_s
+    if wish.in_stage_s < stroke:
+        return ROUND_COOLER & wish.bits
+    return XV_301 & wish.bits if wish.in_stage_s < 2.0 * stroke else 0
+
+
+def wanted(wish: Wish) -> int:
+    """Return the outputs a phase wants, before the gate."""
+    phase, settings = wish.phase, wish.settings
+    water = M_001 if settings.job.water_side else 0  # water is kept moving in every state but the safe one
+    open_way = THROUGH_COOLER if wish.moved and not wish.path_shut else 0
+    if phase is Phase.LINE_UP:
+        inlet = 0
+        if wish.stage == 1:
+            inlet = XV_101 if settings.fitted.xv_101 else XV_102
+            if not settings.job.liquid_first and settings.fitted.xv_102:
+                inlet = XV_102
+        return inlet | open_way | M_001
+    if phase is Phase.LIQUID:
+        inlet = XV_101 if settings.fitted.xv_101 else XV_102
+        if settings.job.vapor_inlet_with_liquid:
+            inlet = INLETS
+        return inlet | THROUGH_COOLER | M_201 | M_202 | M_001 | _motor(wish)
+    if phase is Phase.VAPOR:
+        return INLETS | THROUGH_COOLER | M_201 | M_202 | M_001 | EH_001 | _motor(wish)
+    if phase is Phase.STANDING:
+        # Without its own instrument the appliance is watched through an open inlet; the compressor's valves and
+        # XV-201 keep the discharge side away from it.
+        inlet = 0 if settings.fitted.pt_001 else INLETS
+        return inlet | XV_202 | XV_301 | water
+    if phase is Phase.CLEAR_OUT:
+        return _clear_out(wish) | water
+    if phase is Phase.ISOLATE:
+        return _shut(wish) | water
+    if phase in (Phase.HOLDING, Phase.STOPPING):
+        if wish.stage == 0:
+            return _clear_out(wish) | water
+        if wish.stage == 1:
+            return _shut(wish) | water
+        return open_way | water
+    if phase in (Phase.HELD, Phase.RESTARTING):
+        return open_way | water
+    if phase in (Phase.ABORTING, Phase.ABORTED, Phase.IDLE):
+        return open_way
+    return 0
+
+
+def gate(bits: int, forbidden: int, settings: Settings) -> int:
+    """The last line before the hardware: obeys the interlocks whatever the sequence wants.
+
+    Takes away what is forbidden or not fitted, and the compressor whenever no way out of it is open.
+    """
+    bits &= fitted_outputs(settings) & ~forbidden
+    if bits & M_101:
+        cooler = XV_201 | XV_202
+        through = not settings.fitted.cooler_valves or bits & cooler == cooler or bits & XV_204
+        if not (bits & XV_301 and through):
+            bits &= ~M_101
+    return bits

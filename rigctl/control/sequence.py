@@ -3,6 +3,17 @@
 from __future__ import annotations
 
 import enum
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Any
+
+from transitions import Machine
+
+from rigctl.control.interlocks import Ask
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+__all__ = ["ACTIVE", "RUNNING", "TRANSITIONS", "Ask", "Facts", "Phase", "next_phase", "outer_state"]
 
 
 class Phase(enum.Enum):
@@ -25,26 +36,244 @@ class Phase(enum.Enum):
     COMPLETE = "complete"
 
 
-RUNNING = frozenset(
-    {Phase.LINE_UP, Phase.LIQUID, Phase.VAPOR, Phase.STANDING, Phase.CLEAR_OUT, Phase.ISOLATE}
+RUNNING = (Phase.LINE_UP, Phase.LIQUID, Phase.VAPOR, Phase.STANDING, Phase.CLEAR_OUT, Phase.ISOLATE)
+ACTIVE = (*RUNNING, Phase.HOLDING, Phase.HELD, Phase.RESTARTING, Phase.STOPPING)
+"""States in which a job is under way and a trip aborts it."""
+
+
+def outer_state(phase: Phase) -> str:
+    """Return the ISA-88 state word of a phase."""
+    return "RUNNING" if phase in RUNNING else phase.name
+
+
+class Facts:
+    """What the guards may look at in one scan; every one of them already judged. Lives for one scan."""
+
+    __slots__ = (
+        "abort_asked",
+        "cleared",
+        "has_clear_out",
+        "hold_asked",
+        "hose_must_move",
+        "isolated",
+        "level_held",
+        "line_up_failed",
+        "line_up_passed",
+        "liquid_gone",
+        "liquid_wanted",
+        "must_hold",
+        "reset_taken",
+        "restart_asked",
+        "restart_failed",
+        "restart_ready",
+        "resume_to",
+        "settled",
+        "standing_failed",
+        "standing_gave_up",
+        "standing_passed",
+        "start_asked",
+        "stop_asked",
+        "tripped",
+    )
+
+    abort_asked: bool
+    cleared: bool
+    has_clear_out: bool
+    hold_asked: bool
+    hose_must_move: bool
+    isolated: bool
+    level_held: bool
+    line_up_failed: bool
+    line_up_passed: bool
+    liquid_gone: bool
+    liquid_wanted: bool
+    must_hold: bool
+    reset_taken: bool
+    restart_asked: bool
+    restart_failed: bool
+    restart_ready: bool
+    resume_to: Phase
+    settled: bool
+    standing_failed: bool
+    standing_gave_up: bool
+    standing_passed: bool
+    start_asked: bool
+    stop_asked: bool
+    tripped: bool
+
+
+Guard = Callable[[Facts], bool]
+
+
+def tripped(f: Facts) -> bool:
+    """A trip is active or latched, or a person asked to abort."""
+    return f.tripped or f.abort_asked
+
+
+def stop_asked(f: Facts) -> bool:
+    """A person asked to stop."""
+    return f.stop_asked
+
+
+def start_asked(f: Facts) -> bool:
+    """A person asked to start and nothing stands against it."""
+    return f.start_asked
+
+
+def must_hold(f: Facts) -> bool:
+    """A hold row is active, or a person asked to hold."""
+    return f.must_hold or f.hold_asked
+
+
+def line_up_failed(f: Facts) -> bool:
+    """A check of the line-up failed for longer than it may take to settle."""
+    return f.line_up_failed
+
+
+def to_liquid(f: Facts) -> bool:
+    """All checks passed and there is liquid to take first."""
+    return f.line_up_passed and f.liquid_wanted
+
+
+def line_up_passed(f: Facts) -> bool:
+    """All checks passed."""
+    return f.line_up_passed
+
+
+def liquid_gone_and_hose(f: Facts) -> bool:
+    """The liquid has ended and the one hose must be moved to the vapor port."""
+    return f.liquid_gone and f.hose_must_move
+
+
+def liquid_gone(f: Facts) -> bool:
+    """The liquid has ended."""
+    return f.liquid_gone
+
+
+def level_held(f: Facts) -> bool:
+    """The pull's target has held for the dwell time."""
+    return f.level_held
+
+
+def standing_gave_up(f: Facts) -> bool:
+    """The standing check failed as often as it may."""
+    return f.standing_failed and f.standing_gave_up
+
+
+def standing_failed(f: Facts) -> bool:
+    """The pressure came back."""
+    return f.standing_failed
+
+
+def standing_passed_and_clear(f: Facts) -> bool:
+    """The level holds and the cooler section can be cleared out."""
+    return f.standing_passed and f.has_clear_out
+
+
+def standing_passed(f: Facts) -> bool:
+    """The level holds."""
+    return f.standing_passed
+
+
+def cleared(f: Facts) -> bool:
+    """The cooler section is down to its target, or its time is up."""
+    return f.cleared
+
+
+def isolated(f: Facts) -> bool:
+    """All is shut and the cylinder weighed."""
+    return f.isolated
+
+
+def settled(f: Facts) -> bool:
+    """What the transient state does is done, or its time is up."""
+    return f.settled
+
+
+def restart_asked(f: Facts) -> bool:
+    """A person said that the matter is dealt with."""
+    return f.restart_asked
+
+
+def restart_failed(f: Facts) -> bool:
+    """It is not dealt with."""
+    return f.restart_failed
+
+
+def reset_taken(f: Facts) -> bool:
+    """A person at the rig reset the trip and its cause is gone."""
+    return f.reset_taken
+
+
+def _resume(phase: Phase) -> Guard:
+    def ready(f: Facts) -> bool:
+        return f.restart_ready and f.resume_to is phase
+
+    ready.__name__ = f"ready_for_{phase.value}"
+    ready.__doc__ = f"Ready to go on with {phase.value}."
+    return ready
+
+
+def _row(source: Phase | Sequence[Phase], dest: Phase, guard: Guard) -> dict[str, Any]:
+    sources = [source] if isinstance(source, Phase) else list(source)
+    return {"trigger": "advance", "source": sources, "dest": dest, "conditions": guard}
+
+
+TRANSITIONS: list[dict[str, Any]] = [
+    _row(ACTIVE, Phase.ABORTING, tripped),
+    _row((*RUNNING, Phase.HOLDING, Phase.HELD, Phase.RESTARTING), Phase.STOPPING, stop_asked),
+    _row(Phase.IDLE, Phase.LINE_UP, start_asked),
+    _row(RUNNING, Phase.HOLDING, must_hold),
+    _row(Phase.LINE_UP, Phase.HELD, line_up_failed),
+    _row(Phase.LINE_UP, Phase.LIQUID, to_liquid),
+    _row(Phase.LINE_UP, Phase.VAPOR, line_up_passed),
+    _row(Phase.LIQUID, Phase.HOLDING, liquid_gone_and_hose),
+    _row(Phase.LIQUID, Phase.VAPOR, liquid_gone),
+    _row(Phase.VAPOR, Phase.STANDING, level_held),
+    _row(Phase.STANDING, Phase.HOLDING, standing_gave_up),
+    _row(Phase.STANDING, Phase.VAPOR, standing_failed),
+    _row(Phase.STANDING, Phase.CLEAR_OUT, standing_passed_and_clear),
+    _row(Phase.STANDING, Phase.ISOLATE, standing_passed),
+    _row(Phase.CLEAR_OUT, Phase.ISOLATE, cleared),
+    _row(Phase.ISOLATE, Phase.COMPLETE, isolated),
+    _row(Phase.HOLDING, Phase.HELD, settled),
+    _row(Phase.HELD, Phase.RESTARTING, restart_asked),
+    _row(Phase.RESTARTING, Phase.HELD, restart_failed),
+    _row(Phase.RESTARTING, Phase.LINE_UP, _resume(Phase.LINE_UP)),
+    _row(Phase.RESTARTING, Phase.LIQUID, _resume(Phase.LIQUID)),
+    _row(Phase.RESTARTING, Phase.VAPOR, _resume(Phase.VAPOR)),
+    _row(Phase.RESTARTING, Phase.CLEAR_OUT, _resume(Phase.CLEAR_OUT)),
+    _row(Phase.RESTARTING, Phase.ISOLATE, _resume(Phase.ISOLATE)),
+    _row(Phase.STOPPING, Phase.STOPPED, settled),
+    _row(Phase.ABORTING, Phase.ABORTED, settled),
+    _row(Phase.ABORTED, Phase.IDLE, reset_taken),
+    # Ends of a job: a new job begins with a new state, so nothing leads out. A row each, since the machine
+    # refuses a trigger from a state without one.
+    _row((Phase.STOPPED, Phase.COMPLETE), Phase.ABORTED, lambda f: False),
+]
+"""Tried from the top; the first whose guard holds is taken. Row order is priority."""
+
+
+class _Cursor:
+    """Where the machine stands while one move is worked out; nothing is kept in it between scans."""
+
+    state: Phase
+    advance: Callable[[Facts], bool]
+
+
+_cursor = _Cursor()
+_machine = Machine(
+    _cursor,
+    states=Phase,
+    transitions=TRANSITIONS,
+    initial=Phase.IDLE,
+    auto_transitions=False,
+    model_override=False,
 )
 
 
-class Ask(enum.Enum):
-    """What a HELD or ABORTED rig asks of the person; the sentence says it in words with the numbers."""
-
-    NOTHING = "nothing"
-    CHANGE_CYLINDER = "change the cylinder"
-    CHECK_CYLINDER = "check the cylinder and its valve"
-    COOL_CYLINDER = "cool the cylinder"
-    CHECK_SCALE = "check the scale"
-    CHECK_APPLIANCE = "check the appliance and its valves"
-    CHECK_REFRIGERANT = "check which refrigerant it is"
-    HOSE_TO_LIQUID = "connect the hose to the liquid port"
-    HOSE_TO_VAPOR = "move the hose to the vapor port"
-    START_WATER = "get the water moving"
-    CHECK_INSTRUMENT = "check the instrument"
-    CHECK_RIG = "check the rig"
-    FIND_LEAK = "find the leak"
-    WARM_APPLIANCE = "warm the appliance"
-    CONFIRM = "look, then confirm"
+def next_phase(phase: Phase, facts: Facts) -> Phase:
+    """Return where the procedure goes from `phase`; at most one move a scan."""
+    _machine.set_state(phase, _cursor)
+    _cursor.advance(facts)
+    return _cursor.state

@@ -11,6 +11,15 @@ import enum
 
 import msgspec
 
+from rigctl.refrigerant import catalogue
+
+
+class Units(enum.Enum):
+    """Units a person reads."""
+
+    METRIC = "metric"
+    US = "us"
+
 
 class Cylinder(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """A recovery cylinder as its collar and label describe it."""
@@ -84,6 +93,8 @@ class Compressor(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """Clearance volume over swept volume, 0 to 0.2."""
     leak_factor: float = 0.92
     """Volumetric efficiency at pressure ratio 1, 0.5 to 1."""
+    throttle_kv_m3_h: float = 0.45
+    """Flow coefficient of CV-103 fully open, or of the fixed restriction that stands in its place."""
     takes_throttled_liquid: bool = True
     """Built to swallow liquid through a fixed restriction or CV-103 (oil-less recovery compressor)."""
     starts_against_pressure: bool = True
@@ -189,6 +200,8 @@ class Procedure(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """Below this at line-up there is nothing to recover."""
     compressor_min_off_s: float
     """No short cycling of the motor."""
+    throttle_ramp_s: float = 20.0
+    """Time CV-103 takes from the liquid position to fully open once vapor comes."""
 
 
 class Job(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
@@ -219,6 +232,8 @@ class Settings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """All settings of one job on one rig."""
 
     rig: str
+    units: Units
+    """How the rig's sentences write their numbers."""
     scan_period_s: float
     fitted: Fitted
     protection: Protection
@@ -232,3 +247,72 @@ class Settings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 
 class UnsafeSettingsError(ValueError):
     """The settings can't be run safely; the message is one sentence that says why and what to change."""
+
+
+def _physics(settings: Settings) -> list[str]:
+    limits, fitted, compressor = settings.limits, settings.fitted, settings.compressor
+    wrong = []
+    if not 0.0 < limits.cylinder_pause_fraction < limits.cylinder_high_fraction <= 1.0:
+        wrong.append(
+            "limits.cylinder_pause_fraction must lie below limits.cylinder_high_fraction, and that at most at 1.0: "
+            "the service pressure of a cylinder may not be exceeded even for a moment."
+        )
+    if not limits.cylinder_warm_degc < limits.cylinder_high_degc <= 55.0:
+        wrong.append(
+            "limits.cylinder_warm must lie below limits.cylinder_high, and that at most at 55 degC, the temperature "
+            "up to which a correctly filled cylinder is not liquid-full."
+        )
+    if not settings.procedure.pull_floor_pa_abs < settings.job.level_pa_abs:
+        wrong.append(
+            "procedure.pull_floor must lie below the level this job requires, else no pull can reach it; lower it."
+        )
+    if not fitted.cv_103 and not compressor.takes_throttled_liquid:
+        wrong.append(
+            "CV-103 is not fitted and the compressor does not take throttled liquid: it would be slugged; fit CV-103 or "
+            "use a compressor built for liquid."
+        )
+    if limits.fill_reserve_kg <= 0.0:
+        wrong.append(
+            "limits.fill_reserve must be above zero: hoses and cooler still hold refrigerant when the inlets shut."
+        )
+    if settings.scan_period_s > limits.scan_overrun_s:
+        wrong.append("limits.scan_overrun must be longer than the scan period, else every scan trips.")
+    if settings.instruments.reading_max_age_s < settings.scan_period_s:
+        wrong.append("instruments.reading_max_age must be at least one scan period, else every reading is stale.")
+    if limits.discharge_high_pa_abs <= settings.job.level_pa_abs:
+        wrong.append("limits.discharge_high lies below the level to be reached; check the pressure and its unit.")
+    return wrong
+
+
+def unsafe(settings: Settings) -> tuple[str, ...]:
+    """Why these settings may not be run: one sentence each, empty when they may.
+
+    Covers what no single field can show: protection that must exist in hardware, equipment that only makes
+    sense together, and what this job needs of this rig.
+    """
+    fitted, job = settings.fitted, settings.job
+    missing = {
+        "hardware_pressure_switch": "a pressure switch in the motor circuit must stop the compressor without software",
+        "emergency_stop": "a person must be able to drop all outputs without software",
+        "cylinder_relief_valve": "a cylinder without its relief valve may not be filled",
+        "trapped_liquid_relief": "on a power cut the valves spring shut and may lock liquid in a line",
+        "output_watchdog": "outputs must drop by themselves when the controller stops",
+    }
+    wrong = [
+        f"protection.{name} must be true: {why}."
+        for name, why in missing.items()
+        if not getattr(settings.protection, name)
+    ]
+    if not (fitted.xv_101 or fitted.xv_102):
+        wrong.append("Neither XV-101 nor XV-102 is fitted: the rig needs at least one inlet valve.")
+    if fitted.pt_102 and not fitted.cv_103 and not settings.compressor.takes_throttled_liquid:
+        wrong.append("PT-102 is fitted but there is no restriction before it to compare with PT-101.")
+    flammable = catalogue.get(job.refrigerant).flammable
+    if flammable and not fitted.at_001:
+        wrong.append(f"{job.refrigerant} is flammable and the rig has no gas detector AT-001: not with this rig.")
+    if job.water_side and not fitted.fs_001:
+        wrong.append(
+            "Water stands in the exchanger and the rig has no flow proof FS-001: drain the water (water_side = false) or "
+            "use a rig that can prove the flow."
+        )
+    return tuple(wrong + _physics(settings))
