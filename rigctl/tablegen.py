@@ -134,9 +134,7 @@ def _envelope(state: Any, quality: float) -> list[tuple[float, tuple[float, floa
     ]
 
 
-def _line(
-    fluid: Fluid, log_p: np.ndarray[Any, Any], quality: float
-) -> tuple[np.ndarray[Any, Any], list[int]]:
+def _line(fluid: Fluid, log_p: np.ndarray[Any, Any], quality: float) -> tuple[np.ndarray[Any, Any], list[int]]:
     """Temperature, density and enthalpy at each node of a saturation line, and the nodes that were filled."""
     state = _state(fluid)
     known = [_pq(state, math.exp(x), quality) for x in log_p]
@@ -152,9 +150,7 @@ def _line(
         x_known = np.array(sorted(points))
         y_known = np.array([points[x] for x in x_known])
         for i in list(holes):
-            t_degc, density, enthalpy = (
-                _spline_at(x_known, y_known[:, k], float(log_p[i])) for k in range(3)
-            )
+            t_degc, density, enthalpy = (_spline_at(x_known, y_known[:, k], float(log_p[i])) for k in range(3))
             solved = _solve_temperature(state, float(log_p[i]), quality, t_degc)
             known[i] = solved or (t_degc, density, enthalpy)
             if solved:
@@ -238,9 +234,7 @@ def table_source(refrigerant: str) -> str:
     vapor, vapor_holes = _line(fluid, log_p, 1.0)
     for line in (liquid, vapor):
         if np.any(np.diff(line[:, 0]) <= 0):
-            raise ValueError(
-                f"{refrigerant}: saturation temperature does not rise with pressure at every node"
-            )
+            raise ValueError(f"{refrigerant}: saturation temperature does not rise with pressure at every node")
     columns = {
         "T_BUBBLE_DEGC": liquid[:, 0],
         "T_DEW_DEGC": vapor[:, 0],
@@ -397,9 +391,7 @@ def write(refrigerant: str, folder: Path = TABLES) -> Path:
 def main() -> None:
     """Write the tables named on the command line, or all of them."""
     parser = argparse.ArgumentParser(description="Write the saturation tables from CoolProp.")
-    parser.add_argument(
-        "refrigerants", nargs="*", metavar="REFRIGERANT", help="for example R-410A; all if none"
-    )
+    parser.add_argument("refrigerants", nargs="*", metavar="REFRIGERANT", help="for example R-410A; all if none")
     for refrigerant in parser.parse_args().refrigerants or FLUIDS:
         write(refrigerant)
 

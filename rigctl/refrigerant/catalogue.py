@@ -67,9 +67,7 @@ _FACTS = {
     for facts in (
         _facts("R-12", "A1", "medium", f"{_CLASS_MEMORY}; AR4 GWP from memory"),
         _facts("R-22", "A1", "high", f"{_CLASS_TABLE}; AR4 GWP: EPA reference table"),
-        _facts(
-            "R-32", "A2L", "high", f"{_CLASS_TABLE}, LFL as well; {_AR4_LAW}", lfl_kg_m3=0.31, note=_HIGH_R32
-        ),
+        _facts("R-32", "A2L", "high", f"{_CLASS_TABLE}, LFL as well; {_AR4_LAW}", lfl_kg_m3=0.31, note=_HIGH_R32),
         _facts("R-123", "B1", "low", f"{_CLASS_MEMORY}; AR4 GWP from memory"),
         _facts("R-134a", "A1", "medium", f"{_CLASS_TABLE}; {_AR4_LAW}"),
         _facts(
@@ -183,9 +181,7 @@ def get(name: str) -> Refrigerant:
         official = known[key]
         found = _by_name.get(official)
         if found is None:
-            found = build(
-                official, cast(Table, import_module(f"rigctl.refrigerant.tables.{module_name(official)}"))
-            )
+            found = build(official, cast(Table, import_module(f"rigctl.refrigerant.tables.{module_name(official)}")))
         _by_name[official] = found
     return found
 
@@ -210,9 +206,7 @@ def _unknown(name: str, key: str, known: dict[str, str]) -> str:
     nearest = sorted(known, key=lambda other: _distance(key, other))[:3]
     first, second, third = (known[other] for other in nearest)
     shown = name if len(name) <= 40 else name[:40] + "..."
-    return (
-        f"There is no table for refrigerant {shown!r}; the nearest names are {first}, {second} and {third}."
-    )
+    return f"There is no table for refrigerant {shown!r}; the nearest names are {first}, {second} and {third}."
 
 
 def _distance(a: str, b: str) -> int:

@@ -21,9 +21,7 @@ HOT_DEGC = 55.0
 """131 degF, the temperature of 49 CFR 173.301a(d) and 173.304(b)."""
 _PSI_PA = 6894.757
 
-_FILL_SOURCE = (
-    "AHRI Guideline K (2004), after a trade-press article: 0.80 x water capacity x liquid density at 25 degC"
-)
+_FILL_SOURCE = "AHRI Guideline K (2004), after a trade-press article: 0.80 x water capacity x liquid density at 25 degC"
 _HOT_SOURCE = "49 CFR 173.304(b), from memory: not liquid-full at 55 degC"
 _RATING_SOURCE = "49 CFR 173.301a(d): pressure at 55 degC at most 5/4 of the service pressure"
 
@@ -79,9 +77,7 @@ def volume_m3(water_capacity_kg: float) -> float:
     return water_capacity_kg / WATER_KG_M3
 
 
-def fill_limit(
-    refrigerant: Refrigerant, water_capacity_kg: float, specific_gravity: float | None = None
-) -> FillLimit:
+def fill_limit(refrigerant: Refrigerant, water_capacity_kg: float, specific_gravity: float | None = None) -> FillLimit:
     """Greatest mass of refrigerant for a water capacity: 80 % of the volume at 25 degC, or full at 55 degC.
 
     The smaller governs. `specific_gravity` (liquid at 25 degC over water) replaces the table's density where
@@ -163,9 +159,7 @@ def liquid_full_temperature_degc(refrigerant: Refrigerant, mass_kg: float, volum
 def retest_check(retest_due: str, on_date: str) -> RetestCheck:
     """Whether a cylinder may be filled on a day: up to and including its due date, both as YYYY-MM-DD."""
     if not is_iso_date(retest_due):
-        return RetestCheck(
-            False, f"The cylinder's retest date {retest_due!r} is not a date: write it as YYYY-MM-DD."
-        )
+        return RetestCheck(False, f"The cylinder's retest date {retest_due!r} is not a date: write it as YYYY-MM-DD.")
     if not is_iso_date(on_date):
         return RetestCheck(False, f"The date of the job {on_date!r} is not a date: write it as YYYY-MM-DD.")
     if on_date > retest_due:

@@ -104,9 +104,7 @@ def required_level(
         When the rule set or case is unknown, a figure is impossible, or the rule has no settled level.
     """
     if rule_set not in RULE_SETS:
-        raise EvacuationRuleError(
-            f"Unknown evacuation rules {rule_set!r}: choose from {', '.join(RULE_SETS)}."
-        )
+        raise EvacuationRuleError(f"Unknown evacuation rules {rule_set!r}: choose from {', '.join(RULE_SETS)}.")
     if rule_set != "us-82.156":
         return _configured_level(rule_set, custom_level_pa_abs, custom_source)
     if case not in CASES:
@@ -145,9 +143,7 @@ def required_level(
     return _table_level(refrigerant, charge_kg, newer=newer, component=case == "isolated_component")
 
 
-def _table_level(
-    refrigerant: Refrigerant, charge_kg: float | None, *, newer: bool, component: bool
-) -> EvacuationLevel:
+def _table_level(refrigerant: Refrigerant, charge_kg: float | None, *, newer: bool, component: bool) -> EvacuationLevel:
     words = _CLASS_WORDS[refrigerant.evacuation_class]
     what = f"{_TABLE_SOURCE}, {words}" + (", isolated component" if component else "")
     if refrigerant.evacuation_class == "low":
@@ -169,26 +165,24 @@ def _table_level(
 def _small_level(charge_kg: float | None, *, newer: bool, compressor_works: bool) -> EvacuationLevel:
     if charge_kg is not None and charge_kg > SMALL_APPLIANCE_KG:
         raise EvacuationRuleError(
-            f"A charge of {charge_kg:.2f} kg is no small appliance (at most 5 lb, 2.27 kg): "
-            "choose the case 'whole'."
+            f"A charge of {charge_kg:.2f} kg is no small appliance (at most 5 lb, 2.27 kg): choose the case 'whole'."
         )
     fraction = 0.90 if newer and compressor_works else 0.80
     source = (
         "40 CFR 82.156(b), paragraph from memory, after training texts: small appliance, "
-        f"{fraction:.0%} of the charge or 4 inHg vacuum"
+        f"{fraction * 100:.0f} % of the charge or 4 inHg vacuum"
     )
     if charge_kg is None:
         # A share of an unknown charge cannot be shown.
         return _level_inhg(4, source + "; charge unknown, so only the level counts", verified=False)
-    text = f"4 inHg vacuum, or {fraction:.0%} of the charge recovered"
+    text = f"4 inHg vacuum, or {fraction * 100:.0f} % of the charge recovered"
     return _level_inhg(4, source, text=text, fraction=fraction, verified=False)
 
 
 def _configured_level(rule_set: str, level_pa_abs: float | None, source: str) -> EvacuationLevel:
     if level_pa_abs is None or not source.strip():
         raise EvacuationRuleError(
-            f"The rules {rule_set!r} carry no levels of their own: "
-            "state the level and the words of its source."
+            f"The rules {rule_set!r} carry no levels of their own: state the level and the words of its source."
         )
     if not 0.0 < level_pa_abs <= STANDARD_INHG * INHG_PA * 1.01:
         raise EvacuationRuleError(

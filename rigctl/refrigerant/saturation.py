@@ -250,7 +250,7 @@ class Refrigerant(msgspec.Struct, frozen=True, eq=False, gc=False):
             return ""
         return (
             f"{self.name} has no saturation data at {t_degc:.1f} degC: the table covers "
-            f"{self.t_min_degc:.1f} to {self.t_max_degc:.1f} degC; {self._limits()}."
+            f"{self.t_min_degc:.1f} to {self.t_max_degc:.1f} degC{self._limits(t_degc > self.t_max_degc)}."
         )
 
     def why_outside_pressure(self, p_pa_abs: float) -> str:
@@ -259,13 +259,16 @@ class Refrigerant(msgspec.Struct, frozen=True, eq=False, gc=False):
             return ""
         return (
             f"{self.name} has no saturation data at {p_pa_abs / 1e5:.3g} bar abs: the table covers "
-            f"{self.p_min_pa_abs / 1e5:.3g} to {self.p_max_pa_abs / 1e5:.3g} bar abs; {self._limits()}."
+            f"{self.p_min_pa_abs / 1e5:.3g} to {self.p_max_pa_abs / 1e5:.3g} bar abs"
+            f"{self._limits(p_pa_abs > self.p_max_pa_abs)}."
         )
 
-    def _limits(self) -> str:
+    def _limits(self, above: bool) -> str:
+        if not above:
+            return ""
         return (
-            f"its critical point is {self.critical_degc:.1f} degC and {self.critical_pa_abs / 1e5:.1f} bar "
-            "abs, above which there is no liquid"
+            f"; above its critical point, {self.critical_degc:.1f} degC and {self.critical_pa_abs / 1e5:.1f} bar "
+            "abs, there is no liquid"
         )
 
     def _at_pressure(self, cells: Cells, p_pa_abs: float) -> float:
@@ -285,11 +288,7 @@ def from_table(facts: Facts, table: Table) -> Refrigerant:
     last = len(bubble) - 1
     p_min = math.exp(table.LN_P_FIRST)
     p_max = math.exp(table.LN_P_FIRST + last * table.LN_P_STEP)
-    z_min = (
-        p_min
-        * table.MOLAR_MASS_KG_MOL
-        / (GAS_CONSTANT_J_MOL_K * (dew[0] + T0_K) * math.exp(table.LN_RHO_VAPOR[0]))
-    )
+    z_min = p_min * table.MOLAR_MASS_KG_MOL / (GAS_CONSTANT_J_MOL_K * (dew[0] + T0_K) * math.exp(table.LN_RHO_VAPOR[0]))
     return Refrigerant(
         facts,
         table.MOLAR_MASS_KG_MOL,
@@ -339,9 +338,7 @@ def _inverse_cells(values: tuple[float, ...], slopes: tuple[float, ...]) -> Cell
     for a, b, da, db in zip(values, values[1:], slopes, slopes[1:], strict=False):
         width = b - a
         start, end = width / da, width / db
-        cells.append(
-            (0.0, start / width, (3.0 - 2.0 * start - end) / width**2, (start + end - 2.0) / width**3)
-        )
+        cells.append((0.0, start / width, (3.0 - 2.0 * start - end) / width**2, (start + end - 2.0) / width**3))
     return (*cells, (0.0, 0.0, 0.0, 0.0))
 
 
