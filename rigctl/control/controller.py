@@ -212,8 +212,8 @@ def cylinder_fault(cylinder: Cylinder, settings: Settings) -> str:
     refrigerant = catalogue.get(job.refrigerant)
     if cylinder.refrigerant and catalogue.get(cylinder.refrigerant).name != refrigerant.name:
         return (
-            f"Cylinder {cylinder.serial} is for {cylinder.refrigerant}, the appliance holds {refrigerant.name}: never mix. "
-            "Put on another cylinder, then restart."
+            f"Cylinder {cylinder.serial} is for {cylinder.refrigerant}, the appliance holds "
+            f"{refrigerant.name}: never mix. Put on another cylinder, then restart."
         )
     if cylinder.retest_due < job.date:
         return (
@@ -368,8 +368,9 @@ def _line_up_fault(state: State, x: Situation, permits: Permits) -> tuple[str, A
             )
         if not (state.estimate.gross_kg > 0.8 * state.cylinder.tare_kg):
             return (
-                f"The scale shows {words.mass(state.estimate.gross_kg, units)}, less than cylinder {state.cylinder.serial} "
-                f"weighs empty ({words.mass(state.cylinder.tare_kg, units)}). Put the cylinder on the scale, then restart.",
+                f"The scale shows {words.mass(state.estimate.gross_kg, units)}, less than cylinder "
+                f"{state.cylinder.serial} weighs empty ({words.mass(state.cylinder.tare_kg, units)}). "
+                "Put the cylinder on the scale, then restart.",
                 Ask.CHECK_SCALE,
             )
         if s.steady_s < settings.procedure.scale_steady_s:
@@ -383,8 +384,8 @@ def _line_up_fault(state: State, x: Situation, permits: Permits) -> tuple[str, A
     p = s.p_appliance
     if not p > settings.procedure.empty_appliance_pa_abs:
         return (
-            f"The appliance is at {words.pressure(p, units)}: empty, or its service valve is closed. Check ports and hoses, "
-            "then restart, or stop if there is nothing to recover.",
+            f"The appliance is at {words.pressure(p, units)}: empty, or its service valve is closed. Check "
+            "ports and hoses, then restart, or stop if there is nothing to recover.",
             Ask.CHECK_APPLIANCE,
         )
     refrigerant = catalogue.get(job.refrigerant)
@@ -396,15 +397,15 @@ def _line_up_fault(state: State, x: Situation, permits: Permits) -> tuple[str, A
     if p > high:
         return (
             f"{words.pressure(p, units)} in the appliance is above what {refrigerant.name} can have at "
-            f"{words.temperature(t, units)}: another refrigerant, air in it, or a warm spot. Check the label; restart only "
-            "if you are sure.",
+            f"{words.temperature(t, units)}: another refrigerant, air in it, or a warm spot. Check the label; "
+            "restart only if you are sure.",
             Ask.CHECK_REFRIGERANT,
         )
     if p < low:
         return (
             f"{words.pressure(p, units)} in the appliance is below saturation of {refrigerant.name} at "
-            f"{words.temperature(t, units)}: only vapor is left in it, or it is another refrigerant. Check the label; restart "
-            "if it is right.",
+            f"{words.temperature(t, units)}: only vapor is left in it, or it is another refrigerant. Check the "
+            "label; restart if it is right.",
             Ask.CHECK_REFRIGERANT,
         )
     return "", Ask.NOTHING
@@ -496,13 +497,7 @@ def step(state: State, readings: Readings, settings: Settings) -> tuple[State, O
             if not tare_known:
                 memory = estimate.with_cylinder(memory, cylinder.tare_kg)
                 tare_known = True
-                events.append(
-                    Event(
-                        "cylinder",
-                        "WT-301",
-                        f"Cylinder {cylinder.serial} on the scale, {memory.tare_kg:.3f} kg gross.",
-                    )
-                )
+                events.append(_cylinder_on(cylinder, memory))
             stage, stage_s, in_stage = 1, now, 0.0
         elif in_stage > 4.0 * procedure.valve_stroke_s and abs(s.log_fall_1_s) < 0.02:
             f.line_up_passed = True
@@ -555,8 +550,8 @@ def step(state: State, readings: Readings, settings: Settings) -> tuple[State, O
             elif tare_known and abs(memory.raw_kg - memory.gross_kg) > settings.limits.scale_step_kg:
                 # Nothing flows while the rig is held: what the scale shows more or less is no refrigerant.
                 text = (
-                    f"The weight moved by {memory.raw_kg - memory.gross_kg:+.2f} kg with all valves shut; it is taken as "
-                    "handling, and the mass so far is kept."
+                    f"The weight moved by {memory.raw_kg - memory.gross_kg:+.2f} kg with all valves shut; it "
+                    "is taken as handling, and the mass so far is kept."
                 )
                 events.append(Event("note", "WT-301", text))
                 memory = estimate.with_scale_moved(memory, settings.limits.second_estimate_uncertainty)
@@ -573,17 +568,15 @@ def step(state: State, readings: Readings, settings: Settings) -> tuple[State, O
         if fault:
             f.restart_failed = True
             sentence, ask = fault, Ask.CHANGE_CYLINDER
-        elif not tare_known and state.cylinder_off and s.steady_s >= procedure.scale_steady_s:
-            if memory.gross_kg > 0.8 * cylinder.tare_kg:
-                memory = estimate.with_cylinder(memory, cylinder.tare_kg)
-                tare_known, cylinder_off = True, False
-                events.append(
-                    Event(
-                        "cylinder",
-                        "WT-301",
-                        f"Cylinder {cylinder.serial} on the scale, {memory.tare_kg:.3f} kg gross.",
-                    )
-                )
+        elif (
+            not tare_known
+            and state.cylinder_off
+            and s.steady_s >= procedure.scale_steady_s
+            and memory.gross_kg > 0.8 * cylinder.tare_kg
+        ):
+            memory = estimate.with_cylinder(memory, cylinder.tare_kg)
+            tare_known, cylinder_off = True, False
+            events.append(_cylinder_on(cylinder, memory))
         f.restart_ready = not fault and in_phase > 2.0 * procedure.valve_stroke_s and not cylinder_off
         if in_phase > procedure.restarting_limit_s and not f.restart_ready:
             f.restart_failed = True
@@ -626,9 +619,9 @@ def step(state: State, readings: Readings, settings: Settings) -> tuple[State, O
             if f.standing_gave_up and f.standing_failed:
                 ask = Ask.WARM_APPLIANCE
                 sentence = (
-                    f"The pressure came back to {words.pressure(p, settings.units)} after {repeats} pulls: refrigerant still "
-                    "boils out of the oil, liquid is left, or the appliance leaks. Warm the compressor shell and the coldest "
-                    "spot, then restart to pull again, or stop."
+                    f"The pressure came back to {words.pressure(p, settings.units)} after {repeats} pulls: "
+                    "refrigerant still boils out of the oil, liquid is left, or the appliance leaks. Warm the "
+                    "compressor shell and the coldest spot, then restart to pull again, or stop."
                 )
             elif f.must_hold:
                 row = TABLE[permits.hold]
@@ -723,12 +716,17 @@ def step(state: State, readings: Readings, settings: Settings) -> tuple[State, O
     carried = State(
         phase, cylinder, limit_kg, pull_target, throttle, state.scan + 1, now, entered, stage, stage_s, resume_to,
         ask, sentence, memory, locks, command, changed_s, motor_s, path_s, moved, path_shut, tare_known, cylinder_off,
-        off_net, hose_at, accepted, liquid_done, appliance_start, dwell_s, clear_s, standing_start, repeats, cylinders, checks,
+        off_net, hose_at, accepted, liquid_done, appliance_start, dwell_s, clear_s, standing_start, repeats,
+        cylinders, checks,
     )  # fmt: skip
     return carried, command, record
 
 
 _NOTHING_ASKED = _Asked()
+
+
+def _cylinder_on(cylinder: Cylinder, memory: estimate.Memory) -> Event:
+    return Event("cylinder", "WT-301", f"Cylinder {cylinder.serial} on the scale, {memory.tare_kg:.3f} kg gross.")
 
 
 def _fill(state: State, memory: estimate.Memory, settings: Settings) -> CylinderFill:

@@ -438,7 +438,8 @@ def update(
     s.liquid_gone = gone
 
     after = Memory(
-        now, gross, flow, p_ww, p_wf, p_ff, memory.offset_kg, memory.shift_variance_kg2, raw, disturbed_since, steady_since,
+        now, gross, flow, p_ww, p_wf, p_ff, memory.offset_kg, memory.shift_variance_kg2, raw,
+        disturbed_since, steady_since,
         memory.tare_kg, memory.contents_start_kg, net_high,
         pumped, calibration, anchor_pumped, anchor_gross,
         p_201, p_201_rate, log_fall, side, low, progress, progress_gross,

@@ -416,8 +416,8 @@ def _scale_disturbed(x: Situation) -> bool:
 
 def _say_scale_disturbed(x: Situation) -> str:
     return (
-        "The weight jumped as no flow can make it. Put cylinder and hose back so that nothing touches the scale, let it "
-        "come to rest, then restart; the mass so far is kept."
+        "The weight jumped as no flow can make it. Put cylinder and hose back so that nothing touches the "
+        "scale, let it come to rest, then restart; the mass so far is kept."
     )
 
 
@@ -427,7 +427,8 @@ def _scale_frozen(x: Situation) -> bool:
 
 def _say_scale_frozen(x: Situation) -> str:
     return (
-        f"The compressor moved about {_m(x, x.s.anchor_pumped_kg)} and the scale shows {_m(x, x.s.anchor_gain_kg)} of it. "
+        f"The compressor moved about {_m(x, x.s.anchor_pumped_kg)} and the scale shows "
+        f"{_m(x, x.s.anchor_gain_kg)} of it. "
         "See that the cylinder stands free on the scale and its valve is open, then restart."
     )
 
@@ -458,8 +459,8 @@ def _weight_falling(x: Situation) -> bool:
 
 def _say_weight_falling(x: Situation) -> str:
     return (
-        f"The cylinder has lost {_m(x, x.s.net_high_kg - x.s.net_kg)} while it should gain: a leak behind XV-301 or a lifted "
-        "hose. Air the place, find the leak, then reset."
+        f"The cylinder has lost {_m(x, x.s.net_high_kg - x.s.net_kg)} while it should gain: a leak behind XV-301 "
+        "or a lifted hose. Air the place, find the leak, then reset."
     )
 
 
@@ -472,9 +473,9 @@ def _not_falling(x: Situation) -> bool:
 
 def _say_not_falling(x: Situation) -> str:
     return (
-        f"For {words.duration(x.s.no_progress_s)} neither has the pressure fallen ({_p(x, x.s.p_appliance)}) nor has the "
-        "weight grown. See that the appliance's valves are open and the hose is not iced or kinked; cool a warm cylinder; "
-        "then restart."
+        f"For {words.duration(x.s.no_progress_s)} neither has the pressure fallen ({_p(x, x.s.p_appliance)}) "
+        "nor has the weight grown. See that the appliance's valves are open and the hose is not iced or kinked; cool a "
+        "warm cylinder; then restart."
     )
 
 
@@ -489,8 +490,8 @@ def _falls_fast(x: Situation) -> bool:
 
 def _say_falls_fast(x: Situation) -> str:
     return (
-        f"Suction fell to {_p(x, x.s.p_101)} at once: the way in is closed or iced. Open the appliance's service valve, "
-        "check core and hose, then restart."
+        f"Suction fell to {_p(x, x.s.p_101)} at once: the way in is closed or iced. Open the appliance's "
+        "service valve, check core and hose, then restart."
     )
 
 
@@ -503,8 +504,8 @@ def _freezing(x: Situation) -> bool:
 
 def _say_freezing(x: Situation) -> str:
     return (
-        f"Water stands in the exchanger and the refrigerant would go below freezing ({_p(x, x.s.p_low)}). Get the water "
-        "moving or drain it, then restart."
+        f"Water stands in the exchanger and the refrigerant would go below freezing ({_p(x, x.s.p_low)}). "
+        "Get the water moving or drain it, then restart."
     )
 
 
@@ -539,8 +540,8 @@ def _overrun(x: Situation) -> bool:
 
 def _say_overrun(x: Situation) -> str:
     return (
-        f"A scan came {x.dt_s:.1f} s after the one before (limit {x.settings.limits.scan_overrun_s:.1f} s): the computer is "
-        "overloaded or stopped for a while. Reset when it runs freely."
+        f"A scan came {x.dt_s:.1f} s after the one before (limit {x.settings.limits.scan_overrun_s:.1f} s): the "
+        "computer is overloaded or stopped for a while. Reset when it runs freely."
     )
 
 
@@ -573,7 +574,8 @@ def _say_air(x: Situation) -> str:
     saturation = catalogue.get(x.settings.job.refrigerant).bubble_pressure_pa_abs(x.s.t_301)
     return (
         f"Cylinder is {words.pressure_difference(x.s.p_301 - saturation, x.settings.units)} above saturation at "
-        f"{_t(x, x.s.t_301)}: air in it, another refrigerant, or not yet at rest. Use another cylinder or let it settle."
+        f"{_t(x, x.s.t_301)}: air in it, another refrigerant, or not yet at rest. Use another cylinder or "
+        "let it settle."
     )
 
 

@@ -132,7 +132,8 @@ class Limits(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     suction_not_falling_s: float
     """Pumping vapor this long with neither pressure fall nor weight gain means a closed or blocked way in."""
     suction_fast_fall_s: float
-    """Header pressure fallen from appliance level to `suction_starved_pa_abs` within this time: closed or iced inlet."""
+    """Header pressure fallen from appliance level to `suction_starved_pa_abs` within this time: closed or "
+    "iced inlet."""
     suction_starved_pa_abs: float
     freeze_guard_k: float
     """Margin above 0 degC of saturation temperature kept while water without proved flow is present."""
@@ -268,8 +269,8 @@ def _physics(settings: Settings) -> list[str]:
         )
     if not fitted.cv_103 and not compressor.takes_throttled_liquid:
         wrong.append(
-            "CV-103 is not fitted and the compressor does not take throttled liquid: it would be slugged; fit CV-103 or "
-            "use a compressor built for liquid."
+            "CV-103 is not fitted and the compressor does not take throttled liquid: it would be slugged; "
+            "fit CV-103 or use a compressor built for liquid."
         )
     if limits.fill_reserve_kg <= 0.0:
         wrong.append(
@@ -312,7 +313,7 @@ def unsafe(settings: Settings) -> tuple[str, ...]:
         wrong.append(f"{job.refrigerant} is flammable and the rig has no gas detector AT-001: not with this rig.")
     if job.water_side and not fitted.fs_001:
         wrong.append(
-            "Water stands in the exchanger and the rig has no flow proof FS-001: drain the water (water_side = false) or "
-            "use a rig that can prove the flow."
+            "Water stands in the exchanger and the rig has no flow proof FS-001: drain the water (water_side "
+            "= false) or use a rig that can prove the flow."
         )
     return tuple(wrong + _physics(settings))
