@@ -88,8 +88,7 @@ def _written(unit: str, mark: str) -> str:
 
 
 _NOT_SAID: Final = {
-    unit: "does not say gauge or absolute; "
-    f'write "{{0}} {_written(unit, "g")}" or "{{0}} {_written(unit, "abs")}"'
+    unit: f'does not say gauge or absolute; write "{{0}} {_written(unit, "g")}" or "{{0}} {_written(unit, "abs")}"'
     for unit in _PRESSURE_PA
 } | {
     unit: f'does not say vacuum or absolute; write "{{0}} {unit} vac" or "{{0}} {unit} abs"'
@@ -123,8 +122,7 @@ PRESSURE_DIFFERENCE: Final = Dimension(
     name="pressure difference",
     si="Pa",
     example='"0.3 bar" or "5 psi"',
-    units=_linear(**_PRESSURE_PA)
-    | _linear(psid=_PSI_PA, micron=_MICRON_PA, microns=_MICRON_PA, torr=_TORR_PA),
+    units=_linear(**_PRESSURE_PA) | _linear(psid=_PSI_PA, micron=_MICRON_PA, microns=_MICRON_PA, torr=_TORR_PA),
     hints={
         unit + mark: f'is a pressure, and a difference is wanted; write "{{0}} {unit}"'
         for unit in _PRESSURE_PA
@@ -167,9 +165,7 @@ TEMPERATURE_DIFFERENCE: Final = Dimension(
     hints=dict.fromkeys(
         ("degC", "°C", "C"), 'is a temperature, and a difference is wanted; write "{0} K" or "{0} degC diff"'
     )
-    | dict.fromkeys(
-        ("degF", "°F", "F"), 'is a temperature, and a difference is wanted; write "{0} degF diff"'
-    ),
+    | dict.fromkeys(("degF", "°F", "F"), 'is a temperature, and a difference is wanted; write "{0} degF diff"'),
 )
 MASS: Final = Dimension(
     name="mass",
@@ -333,20 +329,14 @@ def parse(text: object, dimension: Dimension) -> float:
         return parse(with_speed[1], VOLUME) * float(with_speed[2]) / 60.0
     matched = _QUANTITY.fullmatch(tidy)
     if matched is None:
-        raise UnitError(
-            f'"{text}" does not start with a number; write {_a(dimension)} like {dimension.example}.'
-        )
+        raise UnitError(f'"{text}" does not start with a number; write {_a(dimension)} like {dimension.example}.')
     number, unit = matched[1], "".join(matched[2].split())
     if unit.startswith(",") or unit[:1].isdigit():
-        raise UnitError(
-            f'"{text}" has a comma or gap in the number; write it with a point, like {dimension.example}.'
-        )
+        raise UnitError(f'"{text}" has a comma or gap in the number; write it with a point, like {dimension.example}.')
     factor, offset = _find(text, number, unit, dimension)
     value = float(number) * factor + offset
     if not math.isfinite(value):
-        raise UnitError(
-            f'"{text}" is too large for a number; write {_a(dimension)} like {dimension.example}.'
-        )
+        raise UnitError(f'"{text}" is too large for a number; write {_a(dimension)} like {dimension.example}.')
     # A reading of exactly nothing may come out a rounding error below it.
     if dimension.lowest - 1e-9 * abs(offset or 1.0) <= value < dimension.lowest:
         value = dimension.lowest
@@ -475,9 +465,7 @@ def _fixed(value: float, unit: str, dimension: Dimension) -> str:
     number = in_unit(value, unit, dimension)
     if not math.isfinite(number):
         return f"-- {unit}"
-    base = next(
-        (known for known in sorted(_DECIMALS, key=len, reverse=True) if compact.startswith(known)), ""
-    )
+    base = next((known for known in sorted(_DECIMALS, key=len, reverse=True) if compact.startswith(known)), "")
     decimals = _DECIMALS.get(base, 2)
     return f"{round(number, decimals) + 0.0:.{decimals}f} {unit}"
 

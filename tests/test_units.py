@@ -244,9 +244,7 @@ def test_what_is_shown_can_be_read_back(dimension: units.Dimension, units_of: st
 
 
 @given(dimension=st.sampled_from(DIMENSIONS), number=st.floats(0.0, 20.0), data=st.data())
-def test_every_known_unit_goes_there_and_back(
-    dimension: units.Dimension, number: float, data: st.DataObject
-) -> None:
+def test_every_known_unit_goes_there_and_back(dimension: units.Dimension, number: float, data: st.DataObject) -> None:
     unit = data.draw(st.sampled_from(sorted(dimension.units)))
     factor, offset = dimension.units[unit]
     assume(number * factor + offset >= dimension.lowest)
@@ -256,9 +254,7 @@ def test_every_known_unit_goes_there_and_back(
 
 
 @given(text=st.text(max_size=30), dimension=st.sampled_from(DIMENSIONS))
-def test_any_text_is_read_to_a_finite_value_or_refused_in_one_sentence(
-    text: str, dimension: units.Dimension
-) -> None:
+def test_any_text_is_read_to_a_finite_value_or_refused_in_one_sentence(text: str, dimension: units.Dimension) -> None:
     try:
         value = units.parse(text, dimension)
     except units.UnitError as error:
