@@ -131,8 +131,7 @@ def test_bubble_and_dew_pressure_undo_bubble_and_dew_temperature(r, fraction):
 def test_bubble_and_dew_temperature_undo_bubble_and_dew_pressure(r, fraction):
     low, high = r.temperature_range_degc
     t = low + fraction * (high - low)
-    # A pressure may round to just outside the table at its very ends, where the answer is NaN.
-    t = min(max(t, low + 1e-6), high - 1e-6)
+    t = min(t, high)
     assert r.bubble_temperature_degc(r.bubble_pressure_pa_abs(t)) == pytest.approx(t, abs=2e-5)
     assert r.dew_temperature_degc(r.dew_pressure_pa_abs(t)) == pytest.approx(t, abs=2e-5)
 

@@ -286,8 +286,9 @@ def from_table(facts: Facts, table: Table) -> Refrigerant:
     """Join published facts and a generated table."""
     bubble, dew = table.T_BUBBLE_DEGC, table.T_DEW_DEGC
     last = len(bubble) - 1
-    p_min = math.exp(table.LN_P_FIRST)
-    p_max = math.exp(table.LN_P_FIRST + last * table.LN_P_STEP)
+    # The ends are widened by round-off, or going from pressure to temperature and back would leave the table.
+    p_min = math.exp(table.LN_P_FIRST) * (1.0 - 1e-12)
+    p_max = math.exp(table.LN_P_FIRST + last * table.LN_P_STEP) * (1.0 + 1e-12)
     z_min = p_min * table.MOLAR_MASS_KG_MOL / (GAS_CONSTANT_J_MOL_K * (dew[0] + T0_K) * math.exp(table.LN_RHO_VAPOR[0]))
     return Refrigerant(
         facts,
@@ -302,8 +303,8 @@ def from_table(facts: Facts, table: Table) -> Refrigerant:
         table.LN_P_FIRST,
         table.LN_P_STEP,
         1.0 / table.LN_P_STEP,
-        bubble,
-        dew,
+        (bubble[0] - 1e-9, *bubble[1:-1], bubble[-1] + 1e-9),
+        (dew[0] - 1e-9, *dew[1:-1], dew[-1] + 1e-9),
         _inverse_cells(bubble, table.T_BUBBLE_DEGC_SLOPE),
         _inverse_cells(dew, table.T_DEW_DEGC_SLOPE),
         _cells(bubble, table.T_BUBBLE_DEGC_SLOPE),
@@ -333,13 +334,13 @@ def _at(cells: Cells, position: float) -> float:
 
 
 def _inverse_cells(values: tuple[float, ...], slopes: tuple[float, ...]) -> Cells:
-    """Cubics of the position within each cell as a function of a rising column's excess over the node."""
+    """Node, and coefficients of the position within the cell by powers of the excess over that node."""
     cells = []
     for a, b, da, db in zip(values, values[1:], slopes, slopes[1:], strict=False):
         width = b - a
         start, end = width / da, width / db
-        cells.append((0.0, start / width, (3.0 - 2.0 * start - end) / width**2, (start + end - 2.0) / width**3))
-    return (*cells, (0.0, 0.0, 0.0, 0.0))
+        cells.append((a, start / width, (3.0 - 2.0 * start - end) / width**2, (start + end - 2.0) / width**3))
+    return (*cells, (values[-1], 1.0 / slopes[-1], 0.0, 0.0))
 
 
 def _position(nodes: tuple[float, ...], inverse: Cells, value: float) -> float:
@@ -347,6 +348,6 @@ def _position(nodes: tuple[float, ...], inverse: Cells, value: float) -> float:
     if not nodes[0] <= value <= nodes[-1]:
         return NAN
     i = bisect_right(nodes, value) - 1
-    _, b, c, d = inverse[i]
-    excess = value - nodes[i]
+    a, b, c, d = inverse[i]
+    excess = value - a
     return i + excess * (b + excess * (c + excess * d))
