@@ -535,7 +535,7 @@ def _say_readback(x: Situation) -> str:
 
 
 def _overrun(x: Situation) -> bool:
-    return x.active and not x.dt_s <= x.settings.limits.scan_overrun_s
+    return x.active and not 0.0 <= x.dt_s <= x.settings.limits.scan_overrun_s
 
 
 def _say_overrun(x: Situation) -> str:
