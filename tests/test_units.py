@@ -11,8 +11,8 @@ from hypothesis import strategies as st
 from rigctl import units
 from rigctl.control import settings
 
-# NIST Special Publication 811 (2008), appendix B.8, "Factors for units listed alphabetically": seven digits
-# as printed, from memory of the printed table.
+# NIST Special Publication 811 (2008), appendix B.8, "Factors for units listed alphabetically", seven digits as
+# printed: mercury, water and atmosphere as public sources quote that table, the others from memory of it.
 SP_811 = [
     ("1 bar", units.PRESSURE_DIFFERENCE, 1.0e5),
     ("1 mbar", units.PRESSURE_DIFFERENCE, 1.0e2),
