@@ -31,11 +31,12 @@ fractions = st.floats(0.0, 1.0)
 
 # ------------------------------------------------------------------------------------- properties
 
-# Reference equations of state (blends: Lemmon pseudo-pure, R-454B mixture model, 1 %), read from another
-# library's tables as printed: kPa, kPa, kg/m3, kg/m3, degC, cross-checked with ASHRAE Fundamentals'
-# statement that its tables follow the same equations (ISO 17584).
-#                name       Psat 0   Psat 25   rho 0   rho 25  boiling point
-PRINTED = [
+# Computed beforehand and apart from this project with CoolProp 8.0.0 (reference equations; blends Lemmon's
+# pseudo-pure equations; R-454B a mixture model, 1 %): kPa, kPa, kg/m3, kg/m3, degC. The tables come from the
+# same library, so these figures catch errors of ours, not of its equations; the checks further down that are
+# marked "from memory" are independent of it.
+#    name       Psat 0   Psat 25   rho 0   rho 25  boiling point
+COMPUTED = [
     ("R-22", 498.0, 1043.9, 1281.5, 1190.7, -40.8),
     ("R-32", 813.1, 1689.6, 1055.3, 961.0, -51.7),
     ("R-134a", 292.8, 665.4, 1294.8, 1206.7, -26.1),
@@ -51,8 +52,8 @@ PRINTED = [
 ]
 
 
-@pytest.mark.parametrize(("name", "p_0", "p_25", "rho_0", "rho_25", "boiling"), PRINTED)
-def test_bubble_pressure_liquid_density_and_boiling_point_agree_with_printed_figures(
+@pytest.mark.parametrize(("name", "p_0", "p_25", "rho_0", "rho_25", "boiling"), COMPUTED)
+def test_bubble_pressure_liquid_density_and_boiling_point_agree_with_figures_computed_apart(
     name, p_0, p_25, rho_0, rho_25, boiling
 ):
     r = get(name)
@@ -69,7 +70,7 @@ def test_bubble_pressure_liquid_density_and_boiling_point_agree_with_printed_fig
     # Same source as above.
     [("R-404A", 600.3, 1241.2, -45.5), ("R-407C", 460.7, 1019.9, -36.6), ("R-454B", 732.0, 1522.0, -49.5)],
 )
-def test_dew_line_of_blends_agrees_with_printed_figures(name, p_0, p_25, dew_at_1_atm):
+def test_dew_line_of_blends_agrees_with_figures_computed_apart(name, p_0, p_25, dew_at_1_atm):
     r = get(name)
     assert r.dew_pressure_pa_abs(0.0) / 1e3 == pytest.approx(p_0, rel=1e-3)
     assert r.dew_pressure_pa_abs(25.0) / 1e3 == pytest.approx(p_25, rel=1e-3)
@@ -81,7 +82,7 @@ def test_dew_line_of_blends_agrees_with_printed_figures(name, p_0, p_25, dew_at_
     # Same source as above.
     [("R-407C", 7.0), ("R-404A", 0.75), ("R-454B", 1.2), ("R-410A", 0.08), ("R-134a", 0.0)],
 )
-def test_glide_at_one_atmosphere_agrees_with_printed_figures(name, glide_k):
+def test_glide_at_one_atmosphere_agrees_with_figures_computed_apart(name, glide_k):
     assert get(name).glide_k == pytest.approx(glide_k, abs=0.05 if glide_k > 1 else 0.005)
 
 
@@ -91,7 +92,7 @@ def test_glide_at_one_atmosphere_agrees_with_printed_figures(name, glide_k):
     [("R-22", 182.7), ("R-32", 270.9), ("R-134a", 177.8), ("R-410A", 186.5), ("R-1234yf", 145.5),
      ("R-290", 335.7), ("R-600a", 328.9), ("R-12", 139.3), ("R-123", 171.4)],
 )  # fmt: skip
-def test_heat_of_evaporation_at_25_degc_agrees_with_printed_figures(name, latent_kj_kg):
+def test_heat_of_evaporation_at_25_degc_agrees_with_figures_computed_apart(name, latent_kj_kg):
     r = get(name)
     vapor = r.vapor_enthalpy_j_kg(r.dew_pressure_pa_abs(25.0))
     liquid = r.liquid_enthalpy_j_kg(r.bubble_pressure_pa_abs(25.0))
@@ -103,7 +104,7 @@ def test_heat_of_evaporation_at_25_degc_agrees_with_printed_figures(name, latent
     # Same source as above.
     [("R-22", 96.15, 4.990), ("R-32", 78.11, 5.783), ("R-410A", 71.34, 4.901), ("R-407C", 86.2, 4.632)],
 )
-def test_critical_point_agrees_with_printed_figures_and_the_table_ends_at_nine_tenths_of_it(
+def test_critical_point_agrees_with_figures_computed_apart_and_the_table_ends_at_nine_tenths_of_it(
     name, critical_degc, critical_mpa
 ):
     r = get(name)
@@ -246,6 +247,34 @@ def test_r744_is_refused_below_its_triple_point():
     r = get("R-744")
     assert math.isnan(r.bubble_pressure_pa_abs(-58.0))
     assert math.isnan(r.dew_temperature_degc(ATMOSPHERE_PA))
+
+
+@pytest.mark.parametrize(
+    ("name", "bubble_degc", "dew_degc"),
+    # Normal boiling points as ASHRAE 34 lists them, from memory.
+    [
+        ("R-12", -29.8, -29.8), ("R-22", -40.8, -40.8), ("R-32", -51.7, -51.7), ("R-123", 27.8, 27.8),
+        ("R-134a", -26.1, -26.1), ("R-152a", -24.0, -24.0), ("R-290", -42.1, -42.1), ("R-600a", -11.7, -11.7),
+        ("R-1234yf", -29.4, -29.4), ("R-1234ze(E)", -19.0, -19.0), ("R-404A", -46.6, -45.8),
+        ("R-407C", -43.8, -36.7), ("R-410A", -51.6, -51.5), ("R-507A", -47.1, -47.1), ("R-513A", -29.2, -29.1),
+    ],
+)  # fmt: skip
+def test_normal_boiling_points_are_near_those_listed_by_the_standard(name, bubble_degc, dew_degc):
+    r = get(name)
+    assert r.bubble_temperature_degc(ATMOSPHERE_PA) == pytest.approx(bubble_degc, abs=0.5)
+    assert r.dew_temperature_degc(ATMOSPHERE_PA) == pytest.approx(dew_degc, abs=0.5)
+
+
+@pytest.mark.parametrize(
+    ("name", "psig_at_40_degf", "psig_at_70_degf"),
+    # Pressure-temperature charts as technicians carry them, from memory.
+    [("R-22", 68.5, 121.4), ("R-134a", 35.0, 71.1), ("R-410A", 118.0, 201.0)],
+)
+def test_pressures_are_those_of_the_chart_in_the_van(name, psig_at_40_degf, psig_at_70_degf):
+    r = get(name)
+    for t_degf, psig in ((40.0, psig_at_40_degf), (70.0, psig_at_70_degf)):
+        p_pa_abs = r.bubble_pressure_pa_abs((t_degf - 32.0) / 1.8)
+        assert (p_pa_abs - ATMOSPHERE_PA) / PSI_PA == pytest.approx(psig, abs=1.5)
 
 
 # -------------------------------------------------------------------------------------- catalogue
