@@ -1,0 +1,67 @@
+"""Places of the plant's quantities in the flat arrays that the compiled kernel works on."""
+
+from __future__ import annotations
+
+# Control volumes.
+A, M, S, PD, C, X, H, Y = range(8)
+VOLUMES = 8
+VOLUME_NAMES = ("appliance", "header", "plenum", "discharge", "condenser", "coil", "hose", "cylinder")
+OUTSIDE = 8
+
+# Flow paths, each from one volume to another.
+(
+    E_LIQUID, E_VAPOR, E_THROTTLE, E_COMPRESSOR, E_201, E_COIL, E_202, E_204, E_203, E_301,
+    E_LEAK_H, E_LEAK_A, E_RELIEF, E_PSV_201, E_PSV_301,
+) = range(15)  # fmt: skip
+EDGES = 15
+
+# State: masses, energies, then the rest.
+N_MASS = 0
+N_ENERGY = VOLUMES
+(
+    OIL_KG, T_METAL, T_SHELL, T_MOTOR, T_CONDENSER, T_WALL, H_WATER, H_BATH, M_BATH, H_BATH_2, M_BATH_2,
+    NCG_A, NCG_Y, V_101, V_102, V_201, V_202, V_203, V_204, V_301, V_103, SPEED, SLUG, DOSE, SWITCH, RELIEF,
+    VENTED_KG, ENERGY_IN, ENERGY_MOVED, MASS_MOVED, TIME, STEP, ENERGY_ELECTRIC, NCG_IN,
+) = range(2 * VOLUMES, 2 * VOLUMES + 34)  # fmt: skip
+STATES = 2 * VOLUMES + 34
+
+# Actuators and hand positions.
+(
+    U_101, U_102, U_201, U_202, U_203, U_204, U_301, U_103, U_M101, U_M201, U_M202, U_M001, U_EH001,
+    U_CYLINDER, U_LIQUID_PORT, U_VAPOR_PORT, U_HOSE_ON_VAPOR, U_LEAK_H, U_LEAK_A,
+    U_STUCK_101, U_STUCK_102, U_STUCK_201, U_STUCK_202, U_STUCK_203, U_STUCK_204, U_STUCK_301, U_STUCK_103,
+    U_WATER_FLOW,
+) = range(28)  # fmt: skip
+INPUTS = 28
+
+# Parameters, in the kernel's own form.
+K_VOLUME = 0
+(
+    K_LIQUID_C, K_VAPOR_C, K_LIQUID_PORT, K_VAPOR_PORT, K_INLET, K_MANIFOLD, K_THROTTLE, K_FIXED, K_COOLER,
+    K_CLEAR, K_COIL, K_HOSE_D, K_PORT_Y, K_DIP, K_TWO_INLETS, K_CV_FITTED, K_201_FITTED, K_202_FITTED,
+    K_203_FITTED, K_204_FITTED, K_COIL_FITTED, K_STROKE, K_STROKE_CV, K_SWEPT_M3_S, K_CLEARANCE, K_LEAK,
+    K_VALVE_LOSS, K_POLY, K_EFF, K_FRICTION, K_MOTOR, K_STRAIGHT, K_SHELL_C, K_SHELL_UA, K_DISCHARGE_UA,
+    K_SLUG_LIMIT, K_CON_ON, K_CON_OFF, K_CON_IN, K_CON_C, K_COIL_ON, K_COIL_OFF, K_BATH_UA, K_SWITCH, K_CRACK,
+    K_Y_C, K_Y_IN, K_Y_AIR, K_Y_BATH, K_Y_IN_BATH, K_RELIEF, K_RELIEF_AREA, K_T_AMB, K_P_AMB,
+    K_A_C, K_A_SHELL_C, K_A_OFF, K_A_ON, K_A_WET, K_A_DRY, K_A_SHELL_AIR, K_A_SHELL_REF, K_OIL,
+    K_TAU_COLD, K_TAU_WARM, K_TAU_FOAM, K_TAU_IN, K_HEATER, K_POCKET, K_TRANSITION, K_WATER, K_WATER_ON,
+    K_WATER_OFF, K_WATER_FLOW, K_WATER_T, K_HOSE_UA, K_H_OIL, K_STEP_MAX, K_TOLERANCE,
+    K_TARE, K_DOSE_LIMIT,
+) = range(VOLUMES, VOLUMES + 81)  # fmt: skip
+PARAMETERS = VOLUMES + 81
+
+# Truth: what the sensors and the bench may read.
+(
+    Z_TIME_S,
+    Z_PA_A, Z_PA_M, Z_PA_S, Z_PA_P, Z_PA_D, Z_PA_X, Z_PA_H, Z_PA_Y,
+    Z_T_A, Z_T_M, Z_T_S, Z_T_P, Z_T_D, Z_T_X, Z_T_H, Z_T_Y,
+    Z_T_METAL, Z_T_OIL, Z_T_MOTOR, Z_T_CONDENSER, Z_T_WALL, Z_T_BATH, Z_T_BATH_2, Z_T_WATER,
+    Z_KG_A, Z_KG_M, Z_KG_S, Z_KG_P, Z_KG_D, Z_KG_X, Z_KG_H, Z_KG_Y, Z_KG_OIL,
+    Z_FILL_A, Z_FILL_M, Z_FILL_S, Z_FILL_P, Z_FILL_D, Z_FILL_X, Z_FILL_H, Z_FILL_Y,
+    Z_GROSS_KG, Z_FLOW_SUCTION, Z_FLOW_LIQUID, Z_FLOW_VAPOR, Z_FLOW_CYLINDER, Z_QUALITY_PORT,
+    Z_POWER_W, Z_ENERGY_J, Z_SLUG, Z_DOSE, Z_DAMAGED, Z_ICE_KG, Z_ICE_2_KG, Z_WATER_ICE, Z_WATER_FLOW,
+    Z_X101, Z_X102, Z_X201, Z_X202, Z_X203, Z_X204, Z_X301, Z_X103,
+    Z_RUNNING, Z_SPEED, Z_SWITCH_OPEN, Z_RELIEF_OPEN, Z_VENTED_KG, Z_NCG_A, Z_NCG_Y,
+    Z_STEPS, Z_REJECTED,
+) = range(74)  # fmt: skip
+TRUTHS = 74
