@@ -12,6 +12,7 @@ import enum
 import msgspec
 
 from rigctl.refrigerant import catalogue
+from rigctl.refrigerant.cylinder import CylinderError, fill_limit
 
 
 class Units(enum.Enum):
@@ -316,4 +317,8 @@ def unsafe(settings: Settings) -> tuple[str, ...]:
             "Water stands in the exchanger and the rig has no flow proof FS-001: drain the water (water_side "
             "= false) or use a rig that can prove the flow."
         )
+    try:
+        fill_limit(catalogue.get(job.refrigerant), settings.cylinder.water_capacity_kg)
+    except CylinderError as error:
+        wrong.append(str(error))
     return tuple(wrong + _physics(settings))
