@@ -50,7 +50,7 @@ class PhaseSpan(msgspec.Struct, frozen=True):
     started_utc: str | None
     ended_utc: str | None
     """null: the record ends in this phase."""
-    duration_s: float
+    duration_s: float | None
     """Time with the controller running, by the monotonic clock."""
 
 
@@ -84,12 +84,12 @@ class CylinderEntry(msgspec.Struct, frozen=True):
     serial: str
     labelled_refrigerant: str
     """ "" for a new, evacuated cylinder."""
-    tare_kg: float
+    tare_kg: float | None
     """As stamped."""
     tare_reading_kg: float | None
     """Gross weight on the scale when it came on."""
-    water_capacity_kg: float
-    service_pressure_pa_gauge: float
+    water_capacity_kg: float | None
+    service_pressure_pa_gauge: float | None
     retest_due: str
     fill_limit_kg: float | None
     contents_kg: float | None
@@ -133,12 +133,12 @@ class RecoveryRecord(msgspec.Struct, frozen=True):
     charge_kg: float | None
     started_utc: str | None
     ended_utc: str | None
-    duration_s: float
+    duration_s: float | None
     recovered_kg: float | None
     recovered_uncertainty_kg: float | None
     recovered_expanded_uncertainty_kg: float | None
     coverage_factor: float
-    required_level_pa_abs: float
+    required_level_pa_abs: float | None
     required_level_text: str
     required_level_source: str
     reached_level_pa_abs: float | None
@@ -267,8 +267,10 @@ class RecordBuilder:
             for check in record.standing_checks[len(self._check_utc_s) :]:
                 # The clock of the check is this session's, for it began in it.
                 self._check_utc_s.append(readings.utc_s - (readings.now_s - check.started_s))
-        if record.cylinders and self._final is None:
-            position = len(record.cylinders) - 1
+        cylinders = record.cylinders
+        # While a new cylinder is not yet weighed, the last one listed is the one that came off.
+        if cylinders and self._final is None and cylinders[-1].net_kg == record.estimate.net_kg:
+            position = len(cylinders) - 1
             self._fill_limit_kg[position] = record.estimate.fill_limit_kg
             self._contents_kg[position] = record.estimate.contents_kg
         step_s = readings.utc_s - readings.now_s - (self._clock_offset_s or 0.0)
@@ -405,14 +407,12 @@ class RecordBuilder:
             charge_kg=None if job.charge_kg is None else _known(job.charge_kg),
             started_utc=None if self._job is None else iso_utc(self._job.started_utc_s),
             ended_utc=None if self._job is None else iso_utc(self._job.ended_utc_s),
-            duration_s=0.0 if self._job is None else self._job.duration_s(now_s),
+            duration_s=0.0 if self._job is None else _known(self._job.duration_s(now_s)),
             recovered_kg=recovered_kg,
             recovered_uncertainty_kg=uncertainty_kg,
-            recovered_expanded_uncertainty_kg=(
-                None if uncertainty_kg is None else COVERAGE_FACTOR * uncertainty_kg
-            ),
+            recovered_expanded_uncertainty_kg=(None if uncertainty_kg is None else COVERAGE_FACTOR * uncertainty_kg),
             coverage_factor=COVERAGE_FACTOR,
-            required_level_pa_abs=job.level_pa_abs,
+            required_level_pa_abs=_known(job.level_pa_abs),
             required_level_text=job.level_text,
             required_level_source=job.level_source,
             reached_level_pa_abs=_known(checks[-1].end_pa_abs) if checks else None,
@@ -422,7 +422,7 @@ class RecordBuilder:
                     name=span.name,
                     started_utc=iso_utc(span.started_utc_s),
                     ended_utc=iso_utc(span.ended_utc_s),
-                    duration_s=span.duration_s(now_s),
+                    duration_s=_known(span.duration_s(now_s)),
                 )
                 for span in self._phases
             ),
@@ -464,10 +464,10 @@ class RecordBuilder:
             CylinderEntry(
                 serial=fill.cylinder.serial,
                 labelled_refrigerant=fill.cylinder.refrigerant,
-                tare_kg=fill.cylinder.tare_kg,
+                tare_kg=_known(fill.cylinder.tare_kg),
                 tare_reading_kg=_known(fill.tare_reading_kg),
-                water_capacity_kg=fill.cylinder.water_capacity_kg,
-                service_pressure_pa_gauge=fill.cylinder.service_pressure_pa_gauge,
+                water_capacity_kg=_known(fill.cylinder.water_capacity_kg),
+                service_pressure_pa_gauge=_known(fill.cylinder.service_pressure_pa_gauge),
                 retest_due=fill.cylinder.retest_due,
                 fill_limit_kg=_known(self._fill_limit_kg.get(position, math.nan)),
                 contents_kg=_known(self._contents_kg.get(position, math.nan)),
@@ -484,17 +484,13 @@ class RecordBuilder:
             estimate = final.estimate
             apart_kg = abs(estimate.contents_kg - estimate.second_kg)
             # Two independent figures differ by more than k = 2 of their combined uncertainty.
-            if apart_kg > COVERAGE_FACTOR * math.hypot(
-                estimate.net_uncertainty_kg, estimate.second_uncertainty_kg
-            ):
+            if apart_kg > COVERAGE_FACTOR * math.hypot(estimate.net_uncertainty_kg, estimate.second_uncertainty_kg):
                 said.append(
                     f"Scale and compressor estimate of the cylinder's contents differ by {apart_kg:.2f} kg:"
                     " weigh the cylinder on another scale."
                 )
             if not final.readings.utc_s >= _CLOCK_SET_UTC_S:
-                said.append(
-                    "The controller's clock was not set: dates and times are wrong, durations are right."
-                )
+                said.append("The controller's clock was not set: dates and times are wrong, durations are right.")
         if self._clock_step_s:
             said.append(
                 f"The controller's clock was set by {self._clock_step_s:.0f} s during the job: times before"
@@ -509,9 +505,7 @@ def record_from_journal(path: Path) -> RecoveryRecord:
     """Build the record of the job in a journal; raises `JournalError` when it can't be read."""
     with JournalReader(path) as reader:
         sessions = reader.sessions()
-        builder = RecordBuilder(
-            sessions[0].settings, version=sessions[-1].software_version, journal_file=path.name
-        )
+        builder = RecordBuilder(sessions[0].settings, version=sessions[-1].software_version, journal_file=path.name)
         feed(builder, reader)
         return builder.build()
 
@@ -545,7 +539,7 @@ def _outcome(final: ScanRecord | None, *, started: bool) -> tuple[str, str]:
             else "The procedure ran to its end, but no passed standing check shows that the level held."
         )
     if phase is Phase.STOPPED:
-        return "stopped", f"Stopped before the job was complete. {why}".strip()
+        return "stopped", "Stopped on request before the job was complete."
     if phase is Phase.ABORTED:
         return "aborted", f"Tripped before the job was complete. {why}".strip()
     if phase is Phase.HELD:
@@ -565,23 +559,19 @@ def _cautions(record: RecoveryRecord) -> list[str]:
         said.append("No standing check was made: the level reached is not known.")
     elif not record.level_held:
         said.append("The last standing check failed: refrigerant is left, most likely in oil or as liquid.")
-    reached = record.reached_level_pa_abs
-    if record.level_held and reached is not None and reached > record.required_level_pa_abs:
+    reached, required = record.reached_level_pa_abs, record.required_level_pa_abs
+    if record.level_held and reached is not None and required is not None and reached > required:
         said.append(
             f"The pressure at the end of the standing check ({_pressure(reached)}) is above the required"
-            f" level ({_pressure(record.required_level_pa_abs)})."
+            f" level ({_pressure(required)})."
         )
     if record.recovered_kg is None:
         said.append("The recovered mass is not known.")
     elif record.recovered_uncertainty_kg is None:
-        said.append(
-            "The uncertainty of the recovered mass is not known: weigh the cylinders on another scale."
-        )
+        said.append("The uncertainty of the recovered mass is not known: weigh the cylinders on another scale.")
     elif record.charge_kg is not None and record.outcome == "complete":
         apart_kg = record.recovered_kg - record.charge_kg
-        beyond_kg = max(
-            _CHARGE_DIFFERENCE * record.charge_kg, COVERAGE_FACTOR * record.recovered_uncertainty_kg
-        )
+        beyond_kg = max(_CHARGE_DIFFERENCE * record.charge_kg, COVERAGE_FACTOR * record.recovered_uncertainty_kg)
         if abs(apart_kg) > beyond_kg:
             said.append(
                 f"Recovered {apart_kg:.2f} kg more than the declared charge: check the label, and the"
@@ -630,9 +620,7 @@ def _pressure(pa_abs: float | None) -> str:
     """SI, then the trade's unit: psig above the atmosphere, inHg of vacuum below, micron when very low."""
     if pa_abs is None:
         return "not known"
-    trade = (
-        "psig" if pa_abs >= units.STANDARD_ATMOSPHERE_PA else "inHg vac" if pa_abs >= 1_000.0 else "micron"
-    )
+    trade = "psig" if pa_abs >= units.STANDARD_ATMOSPHERE_PA else "inHg vac" if pa_abs >= 1_000.0 else "micron"
     si = "kPa abs" if pa_abs >= 1_000.0 else "Pa abs"
     return f"{units.format_pressure(pa_abs, si)} · {units.format_pressure(pa_abs, trade)}"
 
@@ -651,9 +639,7 @@ def _spread(kg: float | None, uncertainty_kg: float | None) -> str:
         return f"{_mass(kg)} (uncertainty not known)"
     texts = []
     for unit in ("kg", "lb"):
-        mass, spread = (
-            units.format_mass(value, unit).split()[0] for value in (kg, COVERAGE_FACTOR * uncertainty_kg)
-        )
+        mass, spread = (units.format_mass(value, unit).split()[0] for value in (kg, COVERAGE_FACTOR * uncertainty_kg))
         texts.append(f"{mass} ± {spread} {unit}")
     return " · ".join(texts)
 
@@ -680,8 +666,16 @@ def _clock(iso: str | None) -> str:
 def _template() -> jinja2.Template:
     # Imported here: the page is made once a job, the rest of this module runs with the scan.
     import jinja2
+    from markupsafe import Markup
+
+    def lines(text: str) -> Markup:
+        """Keep each quantity on one line; the page stacks them where room is short."""
+        return Markup('<span class="dot"> · </span>').join(
+            Markup('<span class="q">{}</span>').format(part) for part in text.split(" · ")
+        )
 
     filters: dict[str, Callable[..., str]] = {
+        "lines": lines,
         "pressure": _pressure,
         "mass": _mass,
         "duration": _duration,

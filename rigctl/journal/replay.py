@@ -14,9 +14,7 @@ from rigctl.control import controller
 from rigctl.control.points import Outputs
 from rigctl.journal.store import JournalError, JournalReader, Session
 
-_SCAN_FIELDS = tuple(
-    field for field in controller.ScanRecord.__struct_fields__ if field not in ("readings", "outputs")
-)
+_SCAN_FIELDS = tuple(field for field in controller.ScanRecord.__struct_fields__ if field not in ("readings", "outputs"))
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,8 +66,7 @@ class Replay:
                 f" differs, after {self.compared - 1} identical scans:"
             )
             lines += [
-                f"  {change.where}: stored {change.stored}, replayed {change.replayed}"
-                for change in found.changes
+                f"  {change.where}: stored {change.stored}, replayed {change.replayed}" for change in found.changes
             ]
         elif self.compared:
             skipped = f", {self.skipped} not compared" if self.skipped else ""
@@ -97,8 +94,7 @@ def replay(path: Path, *, from_row: int | None = None) -> Replay:
     with JournalReader(path) as reader:
         if from_row is not None and from_row not in reader.checkpoints():
             raise JournalError(
-                f"Row {from_row} of the journal {path} holds no state to start from:"
-                " take one of its checkpoints."
+                f"Row {from_row} of the journal {path} holds no state to start from: take one of its checkpoints."
             )
         return _Run(reader).over(None if from_row is None else from_row)
 
@@ -160,9 +156,7 @@ class _Run:
                 plain = msgspec.msgpack.decode(msgspec.msgpack.encode(state), type=type(state))
                 changes += differences(stored.state, plain, "state")
             if changes:
-                return Difference(
-                    stored.row, session.session, record.scan, record.readings.now_s, tuple(changes)
-                )
+                return Difference(stored.row, session.session, record.scan, record.readings.now_s, tuple(changes))
         if waiting:
             self._gaps.append(f"{waiting}, and no checkpoint follows: the rest was not compared.")
         return None
@@ -170,9 +164,7 @@ class _Run:
 
 def _output_changes(stored: Outputs, replayed: Outputs) -> list[Change]:
     again = replayed.by_tag()
-    return [
-        change for tag, value in stored.by_tag().items() for change in differences(value, again[tag], tag)
-    ]
+    return [change for tag, value in stored.by_tag().items() for change in differences(value, again[tag], tag)]
 
 
 def differences(stored: Any, replayed: Any, where: str = "") -> list[Change]:
@@ -203,11 +195,7 @@ def differences(stored: Any, replayed: Any, where: str = "") -> list[Change]:
     if isinstance(stored, dict) and isinstance(replayed, dict):
         if stored.keys() != replayed.keys():
             return [Change(where, repr(stored), repr(replayed))]
-        return [
-            change
-            for key in stored
-            for change in differences(stored[key], replayed[key], f"{where}[{key!r}]")
-        ]
+        return [change for key in stored for change in differences(stored[key], replayed[key], f"{where}[{key!r}]")]
     return [] if stored == replayed else [Change(where, repr(stored), repr(replayed))]
 
 

@@ -223,9 +223,7 @@ class Receipt:
 class _Item:
     __slots__ = ("dropped_before", "receipt", "record", "state")
 
-    def __init__(
-        self, record: ScanRecord, state: State | None, receipt: Receipt, dropped_before: int
-    ) -> None:
+    def __init__(self, record: ScanRecord, state: State | None, receipt: Receipt, dropped_before: int) -> None:
         self.record = record
         self.state = state
         self.receipt = receipt
@@ -505,9 +503,7 @@ class Journal:
 
     def _insert(self, item: _Item, rows: _Written) -> None:
         record, readings = item.record, item.record.readings
-        rest = _Rest(
-            record.in_phase_s, tuple(_Fill(c.net_kg, c.net_uncertainty_kg) for c in record.cylinders)
-        )
+        rest = _Rest(record.in_phase_s, tuple(_Fill(c.net_kg, c.net_uncertainty_kg) for c in record.cylinders))
         detail: bytes | None = _encode(
             _Detail(
                 record.ask,
@@ -521,9 +517,7 @@ class Journal:
             detail = None
         else:
             rows.detail = detail
-        happened = (
-            _encode(_Happened(record.events, record.replies)) if record.events or record.replies else None
-        )
+        happened = _encode(_Happened(record.events, record.replies)) if record.events or record.replies else None
         state = None
         now_s = readings.now_s
         # After a gap the state is stored at once, so that replay can go on from there.
@@ -592,9 +586,7 @@ class Journal:
         """Open or make the file and enter a session; one clear sentence when that fails."""
         path = self.path
         if not path.parent.is_dir():
-            raise JournalError(
-                f"The folder {path.parent} for the journal does not exist: make it or name another one."
-            )
+            raise JournalError(f"The folder {path.parent} for the journal does not exist: make it or name another one.")
         if path.is_dir():
             raise JournalError(f"{path} is a folder: name a file for the journal.")
         connection = None
@@ -724,9 +716,7 @@ class JournalReader:
         """Scans that were not stored, over all sessions."""
         return sum(session.dropped for session in self.sessions())
 
-    def scans(
-        self, session: int | None = None, after_row: int = 0, *, states: bool = True
-    ) -> Iterator[StoredScan]:
+    def scans(self, session: int | None = None, after_row: int = 0, *, states: bool = True) -> Iterator[StoredScan]:
         """Every stored scan in order, from the row after `after_row`; `states=False` skips checkpoints."""
         detail = self._detail_at(after_row)
         query = (
@@ -744,16 +734,12 @@ class JournalReader:
             if new_detail is not None:
                 detail = self._decode(new_detail, _Detail, "scan", version)
             elif detail is None:
-                raise JournalError(
-                    f"The journal {self.path} is damaged at row {row_id}: its first row has gone."
-                )
+                raise JournalError(f"The journal {self.path} is damaged at row {row_id}: its first row has gone.")
             yield StoredScan(
                 row=row_id,
                 session=in_session,
                 dropped_before=dropped_before,
-                record=self._record(
-                    scan, phase, (readings, outputs, estimate, rest, happened), detail, version
-                ),
+                record=self._record(scan, phase, (readings, outputs, estimate, rest, happened), detail, version),
                 state=self._state(state, version) if states else None,
             )
 
@@ -775,9 +761,7 @@ class JournalReader:
         version: str,
     ) -> ScanRecord:
         rest = self._decode(blobs[3], _Rest, "scan", version)
-        happened = (
-            _Happened((), ()) if blobs[4] is None else self._decode(blobs[4], _Happened, "scan", version)
-        )
+        happened = _Happened((), ()) if blobs[4] is None else self._decode(blobs[4], _Happened, "scan", version)
         return ScanRecord(
             scan=scan,
             readings=self._decode(blobs[0], Readings, "readings", version),
@@ -900,9 +884,7 @@ def _sentence(error: Exception, path: Path, *, reading: bool = False) -> str:
         return str(error)
     code = getattr(error, "sqlite_errorcode", None)
     if isinstance(error, OSError):
-        return (
-            f"The journal {path} can't be written ({error.strerror or error}): check the folder and the disk."
-        )
+        return f"The journal {path} can't be written ({error.strerror or error}): check the folder and the disk."
     if not isinstance(code, int):
         return f"The journal {path} failed ({error}): check the disk, or name another file."
     if code in (sqlite3.SQLITE_FULL, sqlite3.SQLITE_IOERR_SHMSIZE):
