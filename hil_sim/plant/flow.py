@@ -88,13 +88,13 @@ def flux(p_1: float, p_2: float, v: float, omega: float, p_sat: float, liquid: b
 @compiled
 def omega_two_phase(x: float, v: float, p: float, t_k: float, v_fg: float, h_fg: float, c_f: float) -> float:
     """Compressibility of a boiling mixture: ``x vfg/v + cf T P / v (vfg/hfg)**2`` (Leung)."""
-    return x * v_fg / v + c_f * t_k * p / v * (v_fg / h_fg) ** 2
+    return float(x * v_fg / v + c_f * t_k * p / v * (v_fg / h_fg) ** 2)
 
 
 def choked_gas_flux(p_pa: float, temperature_k: float, gas_constant_j_kg_k: float, k: float) -> float:
     """Ideal-gas choked flux ``p sqrt(k / R T) (2 / (k + 1)) ** ((k + 1) / (2 (k - 1)))``, kg/(m2 s)."""
     exponent = (k + 1.0) / (2.0 * (k - 1.0))
-    return p_pa * math.sqrt(k / (gas_constant_j_kg_k * temperature_k)) * (2.0 / (k + 1.0)) ** exponent
+    return float(p_pa * math.sqrt(k / (gas_constant_j_kg_k * temperature_k)) * (2.0 / (k + 1.0)) ** exponent)
 
 
 def hose_area_m2(bore_m: float, length_m: float) -> float:

@@ -73,7 +73,7 @@ def oil_mass_fraction(p_pa: float, t_k: float, oil: Array) -> float:
     g = s - j
     low = oil[i, 1 + j] + g * (oil[i, 2 + j] - oil[i, 1 + j])
     high = oil[i + 1, 1 + j] + g * (oil[i + 1, 2 + j] - oil[i + 1, 1 + j])
-    return low + f * (high - low)
+    return float(low + f * (high - low))
 
 
 @compiled
@@ -281,12 +281,17 @@ def _flows(
         g, choked = flux(high, min(low, high - 1.0), scratch[0], scratch[2], scratch[3], scratch[4] > 0.5)
         slope = area[e] * g / max(drop, 1.0)
         m = slope * drop
+        up, down = (m / high, 0.0) if choked else (slope, slope)
+        if scratch[4] > 0.5 and drop > 1.0:
+            # Flashing liquid: the flow hangs on the small distance to the boiling pressure, not on the whole
+            # drop. G**2 = 2 rho (p - ..) gives dG/dp = rho / G; too small a slope would oscillate.
+            up = max(up, 1.5 * area[e] / (scratch[0] * g))
         if forward:
             kg_s[e] = m
-            d_from[e], d_to[e] = (m / high, 0.0) if choked else (slope, -slope)
+            d_from[e], d_to[e] = up, -down
         else:
             kg_s[e] = -m
-            d_from[e], d_to[e] = (0.0, -m / high) if choked else (slope, -slope)
+            d_from[e], d_to[e] = down, -up
 
 
 @compiled
@@ -343,7 +348,6 @@ def advance(
     steps = 0.0
     rejected = 0.0
     power_j = 0.0
-    t_new_a = 0.0
     valves_moved = True
     if not evaluate_all(x, k, rows, eos, sat, ga, gb, sc):
         return NOT_FINITE

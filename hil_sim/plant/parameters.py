@@ -53,7 +53,7 @@ class ApplianceParameters:
     )
     liquid_core_fitted: bool = _flag(True, "valve core left in the liquid port")
     vapor_core_fitted: bool = _flag(True, "valve core left in the vapor port")
-    core_kv_m3_h: float = _number(0.10, 0.01, 50.0, "Kv of a port with its core in")
+    core_kv_m3_h: float = _number(0.07, 0.01, 50.0, "Kv of a port with its core in (estimates run from 0.05 to 0.3)")
     port_kv_m3_h: float = _number(0.50, 0.01, 50.0, "Kv of a port with its core out, hand valve open")
     water_kg: float = _number(0.0, 0.0, 5e3, "water in the exchanger; 0 for an appliance without water")
     water_ua_flowing_w_k: float = _number(4e3, 0.0, 1e5, "metal to water, pump M-001 on")
@@ -216,7 +216,7 @@ def describe() -> tuple[ParameterInfo, ...]:
             found.append(
                 ParameterInfo(
                     f"{group.name}.{item.name}",
-                    item.default,
+                    getattr(getattr(defaults, group.name), item.name),
                     about.get("low"),
                     about.get("high"),
                     about["meaning"],
@@ -244,6 +244,7 @@ def refrigerator() -> PlantParameters:
             refrigerant_ua_dry_w_k=10.0,
             shell_air_ua_w_k=1.5,
             shell_refrigerant_ua_w_k=3.0,
+            core_kv_m3_h=0.03,
             oil_kg=0.25,
             oil_initial_mass_fraction=0.15,
             heater_w=40.0,

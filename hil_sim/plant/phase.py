@@ -80,13 +80,13 @@ def load_tables(refrigerant: str) -> Tables:
 @compiled
 def _tie(sat: Array, i: int, v: float, u: float) -> float:
     """Below zero while row i lies at a lower pressure than the two-phase state (v, u)."""
-    return (v - sat[i, V_F]) * (sat[i, U_G] - sat[i, U_F]) - (u - sat[i, U_F]) * (sat[i, V_G] - sat[i, V_F])
+    return float((v - sat[i, V_F]) * (sat[i, U_G] - sat[i, U_F]) - (u - sat[i, U_F]) * (sat[i, V_G] - sat[i, V_F]))
 
 
 @compiled
 def find_two_phase(sat: Array, v: float, u: float, guess: int) -> int:
     """Row whose cell holds the tie line through (v, u); the last row means above the table."""
-    top = sat.shape[0] - 1
+    top = int(sat.shape[0]) - 1
     i = min(max(guess, 0), top - 1)
     low, high = 0, top
     if _tie(sat, i, v, u) < 0.0:
@@ -118,7 +118,7 @@ def find_two_phase(sat: Array, v: float, u: float, guess: int) -> int:
 @compiled
 def find_column(sat: Array, column: int, value: float, rising: bool, guess: int) -> int:
     """Row of the cell that holds a value of a monotonic column; ends are held to the first and last cell."""
-    top = sat.shape[0] - 1
+    top = int(sat.shape[0]) - 1
     i = min(max(guess, 0), top - 1)
     sign = 1.0 if rising else -1.0
     if sign * (value - sat[i, column]) >= 0.0:
@@ -229,7 +229,7 @@ def evaluate(
     """
     v = volume / mass
     u = energy / mass
-    top = sat.shape[0] - 1
+    top = int(sat.shape[0]) - 1
     dl = sc[1]
     single = 0
     # Which side of the dome? On a line of constant volume, single phase lies above it on both sides.
@@ -333,7 +333,7 @@ def liquid_fill(state: Array) -> float:
     if state[PHASE] == LIQUID:
         return 1.0
     if state[PHASE] == TWO_PHASE:
-        return min(max((1.0 - state[X]) * state[VF] / state[V], 0.0), 1.0)
+        return float(min(max((1.0 - state[X]) * state[VF] / state[V], 0.0), 1.0))
     return 0.0
 
 

@@ -13,7 +13,7 @@ from typing import Any
 
 import CoolProp
 import numpy as np
-from CoolProp import CoolProp as CP
+from CoolProp import CoolProp as cp  # noqa: N813  (a module, not a class)
 from numpy.typing import NDArray
 
 from hil_sim.plant.oil import ESTER_FITS, fitted_mass_fraction, surrogate_mass_fraction
@@ -47,21 +47,21 @@ OIL_ROOT_REDUCED_PRESSURES = np.linspace(0.0, 1.0, 41)
 
 def _state(source: str) -> Any:
     if source.endswith(".mix"):
-        whole = CP.AbstractState("HEOS", "R32&R1234yf")
+        whole = cp.AbstractState("HEOS", "R32&R1234yf")
         # 68.9 / 31.1 % by mass, the definition of R-454B (ASHRAE 34).
         mass = np.array([0.689, 0.311])
-        molar = np.array([CP.PropsSI("M", name) for name in ("R32", "R1234yf")])
+        molar = np.array([cp.PropsSI("M", name) for name in ("R32", "R1234yf")])
         moles = mass / molar
         whole.set_mole_fractions(list(moles / moles.sum()))
         return whole
-    return CP.AbstractState("HEOS", source)
+    return cp.AbstractState("HEOS", source)
 
 
 def _critical(source: str) -> tuple[float, float]:
     if source.endswith(".mix"):
         # Estimated values; the mixture model gives no critical point in reasonable time.
         return 351.0, 5.27e6
-    return float(CP.PropsSI("Tcrit", source)), float(CP.PropsSI("pcrit", source))
+    return float(cp.PropsSI("Tcrit", source)), float(cp.PropsSI("pcrit", source))
 
 
 def _fill_holes(x: Array, y: Array) -> Array:
@@ -74,7 +74,7 @@ def _fill_holes(x: Array, y: Array) -> Array:
     return filled
 
 
-def _saturation(state: Any, pressures_pa: Array, low_ok: Array) -> dict[str, Array]:
+def _saturation(state: Any, pressures_pa: Array, low_ok: NDArray[np.bool_]) -> dict[str, Array]:
     """Bubble and dew properties; holes of the mixture model are filled by interpolation."""
     names = ("t_f", "t_g", "v_f", "v_g", "u_f", "u_g", "c_f")
     out = {name: np.full(len(pressures_pa), np.nan) for name in names}
@@ -83,7 +83,7 @@ def _saturation(state: Any, pressures_pa: Array, low_ok: Array) -> dict[str, Arr
             continue
         for q, suffix in ((0.0, "f"), (1.0, "g")):
             try:
-                state.update(CP.PQ_INPUTS, float(p), q)
+                state.update(cp.PQ_INPUTS, float(p), q)
             except ValueError:
                 continue
             out["t_" + suffix][i] = state.T()
@@ -129,7 +129,7 @@ def _extend_down(table: dict[str, Array], pressures_pa: Array, first: int, gas_c
 
 
 def _single_phase(state: Any, v: float, t: float) -> tuple[float, float]:
-    state.update(CP.DmassT_INPUTS, 1.0 / v, t)
+    state.update(cp.DmassT_INPUTS, 1.0 / v, t)
     return float(state.umass()), float(state.p())
 
 
@@ -137,7 +137,7 @@ def _liquid(state: Any, table: dict[str, Array], first: int) -> tuple[Array, Arr
     """Slopes dT/du and dP/du at constant volume, as chords over 2.5 K (about +15 bar)."""
     count = len(table["t_f"])
     a, g = np.full(count, np.nan), np.full(count, np.nan)
-    state.specify_phase(CP.iphase_liquid)
+    state.specify_phase(cp.iphase_liquid)
     for i in range(first, count):
         try:
             u0, p0 = _single_phase(state, table["v_f"][i], table["t_f"][i])
@@ -157,7 +157,7 @@ def _gas(state: Any, table: dict[str, Array], first: int, step_j_kg: float, mola
     a = np.full((len(nodes), SUPERHEATS), np.nan)
     b = np.full((len(nodes), SUPERHEATS), np.nan)
     w_nodes = step_j_kg * np.arange(SUPERHEATS)
-    state.specify_phase(CP.iphase_gas)
+    state.specify_phase(cp.iphase_gas)
     for k, i in enumerate(nodes):
         if i < first:
             continue
@@ -186,7 +186,7 @@ def _oil(refrigerant: str, source: str, state: Any) -> tuple[Array, Array]:
     w = np.zeros((len(OIL_TEMPERATURES_K), len(OIL_ROOT_REDUCED_PRESSURES)))
     for i, t in enumerate(OIL_TEMPERATURES_K):
         try:
-            state.update(CP.QT_INPUTS, 0.0, float(t))
+            state.update(cp.QT_INPUTS, 0.0, float(t))
             psat[i] = state.p()
         except ValueError:
             pass
@@ -216,9 +216,9 @@ def _oil(refrigerant: str, source: str, state: Any) -> tuple[Array, Array]:
             free = 0.0
             for fluid, fit, mole_fraction in parts:
                 # The component's own liquid density, held below its critical point.
-                t_liquid = min(float(t), 0.97 * CP.PropsSI("Tcrit", fluid))
-                own = CP.PropsSI("P", "T", t_liquid, "Q", 0, fluid)
-                density = CP.PropsSI("D", "T", t_liquid, "Q", 0, fluid)
+                t_liquid = min(float(t), 0.97 * cp.PropsSI("Tcrit", fluid))
+                own = cp.PropsSI("P", "T", t_liquid, "Q", 0, fluid)
+                density = cp.PropsSI("D", "T", t_liquid, "Q", 0, fluid)
                 share = mole_fraction * pr * math.exp(log_p[i]) / own
                 part = fitted_mass_fraction(ESTER_FITS[fit], min(share, 0.95), float(t), density)
                 free += part / (1.0 - part)
@@ -238,9 +238,9 @@ def generate(refrigerant: str) -> dict[str, Array | str]:
     if source.endswith(".mix"):
         p_low = 12e3
     else:
-        t_low = max(state.Tmin(), CP.PropsSI("Ttriple", source)) + 0.5
+        t_low = max(state.Tmin(), cp.PropsSI("Ttriple", source)) + 0.5
         # Bubble pressure: the dew line of a blend is still inside the range of the equation there.
-        state.update(CP.QT_INPUTS, 0.0, t_low)
+        state.update(cp.QT_INPUTS, 0.0, t_low)
         p_low = max(state.p(), 600.0)
     low_ok = pressures >= p_low
     first = int(np.flatnonzero(low_ok)[0])
@@ -248,8 +248,8 @@ def generate(refrigerant: str) -> dict[str, Array | str]:
     molar_kg = float(state.molar_mass())
     _extend_down(table, pressures, first, 8.314462618 / molar_kg)
     a_l, g_l = _liquid(state, table, first)
-    state.specify_phase(CP.iphase_gas)
-    state.update(CP.PT_INPUTS, 20e3, 298.15)
+    state.specify_phase(cp.iphase_gas)
+    state.update(cp.PT_INPUTS, 20e3, 298.15)
     cv, k_gas = float(state.cvmass()), float(state.cpmass() / state.cvmass())
     state.unspecify_phase()
     step = cv * SUPERHEAT_STEP_K
