@@ -118,9 +118,7 @@ def place_of(tag: str) -> Place:
         return Place.VALVE
     if tag in {"M-101", "M-201", "M-202", "M-001", "EH-001"}:
         return Place.MOTOR
-    raise UnsupportedFaultError(
-        f"{tag}: no instrument, contact or output has this tag; use one of the rig's."
-    )
+    raise UnsupportedFaultError(f"{tag}: no instrument, contact or output has this tag; use one of the rig's.")
 
 
 @dataclass(frozen=True, slots=True)
