@@ -13,7 +13,7 @@ import msgspec
 from rigctl.control import estimate, interlocks, outputs, words
 from rigctl.control.estimate import Estimate, Progress, Signals
 from rigctl.control.interlocks import TABLE, Alarm, Ask, Kind, Permits, Situation
-from rigctl.control.points import INLETS, M_101, XV_301, Outputs
+from rigctl.control.points import INLETS, M_101, M_201, XV_301, Outputs
 from rigctl.control.readings import Readings, Request, RequestKind, Source
 from rigctl.control.sequence import ACTIVE, RUNNING, Facts, Phase, next_phase
 from rigctl.control.settings import Cylinder, Settings
@@ -24,6 +24,13 @@ LINE_UP_GRACE_S = 15.0
 """Time a check of the line-up may take to come good before it counts as failed."""
 DISCHARGE_EASE_FRACTION = 0.92
 """Share of the discharge limit at which the suction throttle starts to close."""
+TOO_LITTLE_SHARE = 0.5
+"""Less than this share of the declared charge, with the level held, makes the rig ask before it ends."""
+SPENT_RATIO = 0.85
+"""Share of the compression ratio limit at which a pull that is below the level has done what it can."""
+COOLING_ON_KG_S = 2.0e-3
+COOLING_OFF_KG_S = 1.2e-3
+"""Flow at which the condenser fan starts and stops to pay while vapor is drawn."""
 TIGHTEN = 0.7
 """A pull after a failed standing check goes at least this much lower."""
 
@@ -120,6 +127,8 @@ class State(msgspec.Struct, frozen=True):
     hose_at: str = ""
     """On a rig with one inlet valve: "liquid" or "vapor" once a person has connected it there."""
     refrigerant_accepted: bool = False
+    little_accepted: bool = False
+    """A person has said that less than the declared charge is all there is."""
     liquid_done: bool = False
     appliance_start_pa_abs: float = nan
     dwell_s: float = nan
@@ -127,6 +136,7 @@ class State(msgspec.Struct, frozen=True):
     clear_s: float = nan
     """Since when the cooler section has been down."""
     standing_start_pa_abs: float = nan
+    standing_middle_pa_abs: float = nan
     repeats: int = 0
     cylinders: tuple[CylinderFill, ...] = ()
     standing_checks: tuple[StandingCheck, ...] = ()
@@ -415,6 +425,19 @@ def _one_inlet(settings: Settings) -> bool:
     return not (settings.fitted.xv_101 and settings.fitted.xv_102)
 
 
+def _will_hold(start_pa: float, middle_pa: float, end_pa: float, level_pa: float) -> bool:
+    """Whether a decaying rise comes to rest below the level.
+
+    Refrigerant boiling out of oil and a chilled appliance raise the pressure towards a limit, each half of the check
+    by less than the half before; the rest of such a geometric series is r2*r2/(r1 - r2). A leak rises evenly and
+    gets no credit.
+    """
+    first, second = middle_pa - start_pa, end_pa - middle_pa
+    if not second < 0.9 * first:
+        return False
+    return end_pa + max(second, 0.0) ** 2 / (first - max(second, 0.0)) <= level_pa
+
+
 def _cleared(state: State, x: Situation, since_s: float) -> tuple[bool, float]:
     """Whether the cooler section is down (its pressure held for the dwell), and since when it has been."""
     settings, now = x.settings, x.s.now_s
@@ -472,19 +495,20 @@ def step(state: State, readings: Readings, settings: Settings) -> tuple[State, O
     f.has_clear_out = fitted.cooler_valves
     f.reset_taken = asked.reset and not f.tripped
     f.line_up_failed = f.line_up_passed = f.liquid_wanted = f.liquid_gone = f.hose_must_move = False
+    f.too_little = False
     f.level_held = f.standing_failed = f.standing_passed = f.standing_gave_up = False
     f.cleared = f.isolated = f.settled = f.restart_ready = f.restart_failed = False
     replies = _answer(readings.requests, asked, permits) if readings.requests else ()
 
     dwell_s, clear_s = state.dwell_s, state.clear_s
-    standing_start = state.standing_start_pa_abs
+    standing_start, standing_middle = state.standing_start_pa_abs, state.standing_middle_pa_abs
     sentence, ask = state.sentence, state.ask
     cylinder, limit_kg = state.cylinder, state.fill_limit_kg
     cylinders, checks = state.cylinders, state.standing_checks
     tare_known, cylinder_off, off_net = state.tare_known, state.cylinder_off, state.off_net_kg
     appliance_start = state.appliance_start_pa_abs
     moved, path_shut = state.moved, state.path_shut
-    liquid_done, accepted = state.liquid_done, state.refrigerant_accepted
+    liquid_done, accepted, little = state.liquid_done, state.refrigerant_accepted, state.little_accepted
     hose_at, repeats, pull_target = state.hose_at, state.repeats, state.pull_target_pa_abs
     p = s.p_appliance
 
@@ -505,7 +529,7 @@ def step(state: State, readings: Readings, settings: Settings) -> tuple[State, O
             refrigerant = catalogue.get(job.refrigerant)
             t = s.t_001 if s.t_001 == s.t_001 else job.ambient_degc
             saturated = p > refrigerant.dew_pressure_pa_abs(t - procedure.pt_tolerance_k)
-            reachable = fitted.xv_101 or hose_at == "liquid"
+            reachable = hose_at == "liquid" if _one_inlet(settings) else fitted.xv_101
             f.liquid_wanted = job.liquid_first and reachable and saturated and not liquid_done
         if f.line_up_failed:
             sentence, ask = fault, fault_ask
@@ -516,14 +540,29 @@ def step(state: State, readings: Readings, settings: Settings) -> tuple[State, O
         down = x.pumping and p <= pull_target
         dwell_s = (dwell_s if dwell_s == dwell_s else now) if down else nan
         enough = down and now - dwell_s >= procedure.dwell_s * (1 + repeats)
-        f.level_held = enough or (x.pumping and p <= job.level_pa_abs and s.no_progress_s > 30.0)
+        # Below the level and at the end of what the compressor can do: stand and let the oil give back meanwhile.
+        spent = s.no_progress_s > 30.0 or s.p_201 > SPENT_RATIO * settings.limits.compression_ratio_high * s.p_101
+        f.level_held = enough or (x.pumping and p <= job.level_pa_abs and spent)
     elif was is Phase.STANDING:
-        if in_phase >= procedure.standing_settle_s:
+        recovered = _recovered_kg(cylinders, s)
+        watched = in_phase - procedure.standing_settle_s
+        if watched >= 0.0:
             if standing_start != standing_start:
                 standing_start = p
-            over = not p <= job.level_pa_abs
-            f.standing_failed = over or p - standing_start > procedure.standing_rise_pa
-            f.standing_passed = not f.standing_failed and in_phase >= procedure.standing_settle_s + procedure.standing_s
+            if standing_middle != standing_middle and watched >= 0.5 * procedure.standing_s:
+                standing_middle = p
+            f.standing_failed = not p <= job.level_pa_abs
+            if watched >= procedure.standing_s and not f.standing_failed:
+                held = p - standing_start <= procedure.standing_rise_pa
+                held = held or _will_hold(standing_start, standing_middle, p, job.level_pa_abs)
+                f.standing_passed, f.standing_failed = held, not held
+            # A level that holds over a shut service valve looks like success: the weight says otherwise.
+            f.too_little = (
+                f.standing_passed
+                and job.charge_kg is not None
+                and not state.little_accepted
+                and not recovered >= TOO_LITTLE_SHARE * job.charge_kg
+            )
             f.standing_gave_up = repeats >= procedure.standing_repeats
     elif was is Phase.CLEAR_OUT:
         done, clear_s = _cleared(state, x, stage_s)
@@ -561,7 +600,9 @@ def step(state: State, readings: Readings, settings: Settings) -> tuple[State, O
                 hose_at = "vapor"
             elif ask is Ask.CHECK_REFRIGERANT:
                 accepted = True
-            if ask is Ask.WARM_APPLIANCE:
+            elif ask is Ask.CHECK_CHARGE:
+                little = True
+            elif ask is Ask.WARM_APPLIANCE:
                 repeats = 0
     elif was is Phase.RESTARTING:
         fault = cylinder_fault(cylinder, settings)
@@ -599,15 +640,15 @@ def step(state: State, readings: Readings, settings: Settings) -> tuple[State, O
             check = StandingCheck(state.entered_s, now - state.entered_s, began, p, passed)
             checks = (*checks, check)
             text = (
-                f"Standing check {'passed' if passed else 'not passed'}: {words.pressure(began, settings.units)} to "
-                f"{words.pressure(p, settings.units)} in {words.duration(check.duration_s)}."
+                f"Standing check {'passed' if passed else 'not passed'}: "
+                f"{words.absolute(began, settings.units)} to {words.absolute(p, settings.units)} in {words.duration(check.duration_s)}."
             )
             events.append(Event("standing", "PT-001" if fitted.pt_001 else "PT-101", text))
             if f.standing_failed:
                 repeats += 1
                 lower = min(TIGHTEN * pull_target, job.level_pa_abs - (p - began))
                 pull_target = max(procedure.pull_floor_pa_abs, lower)
-            standing_start = nan
+            standing_start = standing_middle = nan
         if was is Phase.LINE_UP and phase in (Phase.LIQUID, Phase.VAPOR):
             accepted = True
         if was is Phase.LIQUID and (phase is Phase.VAPOR or f.liquid_gone):
@@ -616,7 +657,14 @@ def step(state: State, readings: Readings, settings: Settings) -> tuple[State, O
             moved, path_shut = True, False
         if phase is Phase.HOLDING:
             state_resume: Phase = Phase.VAPOR if was is Phase.STANDING else was
-            if f.standing_gave_up and f.standing_failed:
+            if f.too_little:
+                ask = Ask.CHECK_CHARGE
+                sentence = (
+                    f"The level holds, but only {words.mass(_recovered_kg(cylinders, s), settings.units)} of the declared "
+                    f"{words.mass(job.charge_kg or 0.0, settings.units)} came out. See that every service valve is open "
+                    "and no part is shut off; restart to pull once more."
+                )
+            elif f.standing_gave_up and f.standing_failed:
                 ask = Ask.WARM_APPLIANCE
                 sentence = (
                     f"The pressure came back to {words.pressure(p, settings.units)} after {repeats} pulls: "
@@ -680,6 +728,7 @@ def step(state: State, readings: Readings, settings: Settings) -> tuple[State, O
     wish = outputs.Wish()
     wish.phase, wish.stage, wish.in_stage_s, wish.settings = phase, stage, in_stage, settings
     wish.moved, wish.path_shut, wish.bits = moved, path_shut, bits_before
+    wish.cooling_pays = s.pumped_flow_kg_s > (COOLING_OFF_KG_S if bits_before & M_201 else COOLING_ON_KG_S)
     wish.path_open_s = now - path_s if path_s == path_s else 0.0
     running = bits_before & M_101 != 0
     wish.ready_s = inf if running or state.motor_s != state.motor_s else now - state.motor_s
@@ -716,13 +765,17 @@ def step(state: State, readings: Readings, settings: Settings) -> tuple[State, O
     carried = State(
         phase, cylinder, limit_kg, pull_target, throttle, state.scan + 1, now, entered, stage, stage_s, resume_to,
         ask, sentence, memory, locks, command, changed_s, motor_s, path_s, moved, path_shut, tare_known, cylinder_off,
-        off_net, hose_at, accepted, liquid_done, appliance_start, dwell_s, clear_s, standing_start, repeats,
+        off_net, hose_at, accepted, little, liquid_done, appliance_start, dwell_s, clear_s, standing_start, standing_middle, repeats,
         cylinders, checks,
     )  # fmt: skip
     return carried, command, record
 
 
 _NOTHING_ASKED = _Asked()
+
+
+def _recovered_kg(cylinders: tuple[CylinderFill, ...], s: Signals) -> float:
+    return sum(fill.net_kg for fill in cylinders) + s.net_kg
 
 
 def _cylinder_on(cylinder: Cylinder, memory: estimate.Memory) -> Event:

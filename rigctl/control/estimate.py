@@ -101,6 +101,8 @@ class Memory(msgspec.Struct, frozen=True, array_like=True, gc=False):
     net_high_kg: float = 0.0
     # The second estimate.
     pumped_kg: float = 0.0
+    pumped_bound_kg: float = 0.0
+    """The part of it that is only an upper bound: liquid and vapor came together, in an unknown mixture."""
     calibration: float = 1.0
     anchor_pumped_kg: float = 0.0
     anchor_gross_kg: float = nan
@@ -147,6 +149,7 @@ class Signals:
         "p_appliance",
         "p_cylinder",
         "p_low",
+        "pumped_bound_kg",
         "pumped_flow_kg_s",
         "scale_ok",
         "second_high_kg",
@@ -177,6 +180,7 @@ class Signals:
     p_appliance: float
     p_cylinder: float
     p_low: float
+    pumped_bound_kg: float
     pumped_flow_kg_s: float
     scale_ok: bool
     second_high_kg: float
@@ -224,24 +228,43 @@ def _pumped_flow(
     liquid: bool,
     opening: float,
 ) -> float:
-    """Mass flow through the compressor by displacement (vapor) or by the throttle (liquid), kg/s."""
+    """Mass flow through the compressor without the scale, kg/s.
+
+    Vapor: displacement times density at the suction. Liquid: what flashing lets through the throttle, and never
+    more than the displacement could take of the flashed mixture.
+    """
     compressor = settings.compressor
-    p_suction = signals.p_102 if signals.p_102 == signals.p_102 else signals.p_101
-    p_discharge = signals.p_201
-    if not (p_suction > 0.0 and p_discharge > 0.0):
+    p, p_discharge = signals.p_101, signals.p_201
+    if not (p > 0.0 and p_discharge > 0.0):
         return 0.0
-    temperature = signals.t_101 if signals.t_101 == signals.t_101 else settings.job.ambient_degc
+    measured = signals.p_102 == signals.p_102
+    orifice = ORIFICE_M2_PER_KV * compressor.throttle_kv_m3_h * opening
     if liquid:
-        if signals.p_102 != signals.p_102:
-            flux = choked_liquid_flux_kg_m2_s(refrigerant, signals.p_101)
-            flow = flux * ORIFICE_M2_PER_KV * compressor.throttle_kv_m3_h * opening
-            return flow if flow == flow else 0.0
-        x = refrigerant.flash_quality(signals.p_101, p_suction)
-        v_liquid = 1.0 / refrigerant.liquid_density_kg_m3(refrigerant.bubble_temperature_degc(p_suction))
-        density = 1.0 / (x / refrigerant.vapor_density_kg_m3(p_suction) + (1.0 - x) * v_liquid)
-    else:
-        density = refrigerant.superheated_density_kg_m3(p_suction, temperature)
-    flow = compressor.displacement_m3_s * volumetric_efficiency(compressor, p_discharge / p_suction) * density
+        flow = choked_liquid_flux_kg_m2_s(refrigerant, p) * orifice
+        if measured:
+            x = refrigerant.flash_quality(p, signals.p_102)
+            v_liquid = 1.0 / refrigerant.liquid_density_kg_m3(refrigerant.bubble_temperature_degc(signals.p_102))
+            mixture = 1.0 / (x / refrigerant.vapor_density_kg_m3(signals.p_102) + (1.0 - x) * v_liquid)
+            eta = volumetric_efficiency(compressor, p_discharge / signals.p_102)
+            bound = compressor.displacement_m3_s * eta * mixture
+            if bound < flow:
+                flow = bound
+        return flow if flow == flow else 0.0
+    temperature = signals.t_101 if signals.t_101 == signals.t_101 else settings.job.ambient_degc
+    density = refrigerant.superheated_density_kg_m3(p, temperature)
+    share = 1.0
+    if measured:
+        share = min(1.0, signals.p_102 / p)
+    elif orifice > 0.0 and density > 0.0:
+        # Displacement d*r meets the throttle k*sqrt(1 - r) at the pressure ratio r over it; liquid-flow form of
+        # the throttle, good to a few per cent until it chokes.
+        d = compressor.displacement_m3_s * compressor.leak_factor * density
+        k2 = orifice * orifice * 2.0 * density * p
+        share = (sqrt(k2 * k2 + 4.0 * k2 * d * d) - k2) / (2.0 * d * d)
+    if not share > 0.0:
+        return 0.0
+    eta = volumetric_efficiency(compressor, p_discharge / (share * p))
+    flow = compressor.displacement_m3_s * eta * density * share
     return flow if flow == flow else 0.0
 
 
@@ -306,6 +329,10 @@ def update(
     if pumping and inlet_open and last.bits & WAYS_OUT and not last.bits & XV_203:
         flow_2 = _pumped_flow(settings, refrigerant, s, liquid_now, last.cv_103 if settings.fitted.cv_103 else 1.0)
     pumped = memory.pumped_kg + flow_2 * dt
+    bound = memory.pumped_bound_kg
+    if liquid_now and last.bits & INLETS == INLETS:
+        bound += flow_2 * dt
+    s.pumped_bound_kg = bound
     s.pumped_flow_kg_s = flow_2
 
     # --- the scale
@@ -441,7 +468,7 @@ def update(
         now, gross, flow, p_ww, p_wf, p_ff, memory.offset_kg, memory.shift_variance_kg2, raw,
         disturbed_since, steady_since,
         memory.tare_kg, memory.contents_start_kg, net_high,
-        pumped, calibration, anchor_pumped, anchor_gross,
+        pumped, bound, calibration, anchor_pumped, anchor_gross,
         p_201, p_201_rate, log_fall, side, low, progress, progress_gross,
         expecting_s, ratio, ratio_ref, ratio_high, flow_ref, flow_low, gone,
     )  # fmt: skip
@@ -459,6 +486,7 @@ def with_cylinder(memory: Memory, stamped_tare_kg: float) -> Memory:
         shift_variance_kg2=0.0,
         net_high_kg=0.0,
         pumped_kg=0.0,
+        pumped_bound_kg=0.0,
         anchor_pumped_kg=0.0,
         anchor_gross_kg=nan,
     )

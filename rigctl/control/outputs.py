@@ -50,6 +50,7 @@ class Wish:
 
     __slots__ = (
         "bits",
+        "cooling_pays",
         "in_stage_s",
         "moved",
         "path_open_s",
@@ -64,6 +65,8 @@ class Wish:
     stage: int
     """Steps inside a phase: LINE_UP 0 static, 1 inlet open; HOLDING and STOPPING 0 clear-out, 1 shut, 2 stand by."""
     in_stage_s: float
+    cooling_pays: bool
+    """Enough flow that the condenser fan condenses it; below, a cooled condenser only draws the cylinder's vapor back."""
     moved: bool
     """The way into the cylinder has been open, so lines may hold liquid."""
     path_shut: bool
@@ -119,12 +122,13 @@ def wanted(wish: Wish) -> int:
             inlet = INLETS
         return inlet | THROUGH_COOLER | M_201 | M_202 | M_001 | _motor(wish)
     if phase is Phase.VAPOR:
-        return INLETS | THROUGH_COOLER | M_201 | M_202 | M_001 | EH_001 | _motor(wish)
+        fan = M_201 if wish.cooling_pays else 0
+        return INLETS | THROUGH_COOLER | fan | M_202 | M_001 | EH_001 | _motor(wish)
     if phase is Phase.STANDING:
         # Without its own instrument the appliance is watched through an open inlet; the compressor's valves and
         # XV-201 keep the discharge side away from it.
         inlet = 0 if settings.fitted.pt_001 else INLETS
-        return inlet | XV_202 | XV_301 | water
+        return inlet | XV_202 | XV_301 | EH_001 | M_001
     if phase is Phase.CLEAR_OUT:
         return _clear_out(wish) | water
     if phase is Phase.ISOLATE:

@@ -73,6 +73,7 @@ class Facts:
         "standing_passed",
         "start_asked",
         "stop_asked",
+        "too_little",
         "tripped",
     )
 
@@ -99,6 +100,7 @@ class Facts:
     standing_passed: bool
     start_asked: bool
     stop_asked: bool
+    too_little: bool
     tripped: bool
 
 
@@ -163,6 +165,11 @@ def standing_gave_up(f: Facts) -> bool:
 def standing_failed(f: Facts) -> bool:
     """The pressure came back."""
     return f.standing_failed
+
+
+def too_little(f: Facts) -> bool:
+    """The level holds but far less than the declared charge came out."""
+    return f.standing_passed and f.too_little
 
 
 def standing_passed_and_clear(f: Facts) -> bool:
@@ -232,6 +239,7 @@ TRANSITIONS: list[dict[str, Any]] = [
     _row(Phase.VAPOR, Phase.STANDING, level_held),
     _row(Phase.STANDING, Phase.HOLDING, standing_gave_up),
     _row(Phase.STANDING, Phase.VAPOR, standing_failed),
+    _row(Phase.STANDING, Phase.HOLDING, too_little),
     _row(Phase.STANDING, Phase.CLEAR_OUT, standing_passed_and_clear),
     _row(Phase.STANDING, Phase.ISOLATE, standing_passed),
     _row(Phase.CLEAR_OUT, Phase.ISOLATE, cleared),

@@ -17,6 +17,11 @@ def pressure(p_pa_abs: float, units: Units) -> str:
     return f"{gauge / 1e5:.1f} bar g" if gauge >= 0.0 else f"{p_pa_abs / 1e5:.2f} bar abs"
 
 
+def absolute(p_pa_abs: float, units: Units) -> str:
+    """Return a pressure near the atmosphere so that two of them can be compared: absolute, or gauge and vacuum."""
+    return pressure(p_pa_abs, units) if units is Units.US else f"{p_pa_abs / 1e5:.2f} bar abs"
+
+
 def pressure_difference(p_pa: float, units: Units) -> str:
     """Return a difference of pressures."""
     return f"{p_pa / 6894.757:.0f} psi" if units is Units.US else f"{p_pa / 1e5:.2f} bar"
