@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from hil_sim.plant import layout as at
 from hil_sim.plant import phase as ph
-from hil_sim.plant.flow import flux, omega_two_phase
+from hil_sim.plant.flow import LINEAR_SHARE, flux, omega_two_phase
 from hil_sim.plant.phase import Array, compiled, evaluate, liquid_fill
 
 GAS_CONSTANT = 8.314462618
@@ -276,13 +276,22 @@ def _flows(
             quality = 1.0 - _smooth((fill - 0.01) / 0.02) if dips else 1.0 - _smooth((fill - 0.95) / 0.05)
         _draw(eos[d], quality, k_gas, scratch)
         h_edge[e] = scratch[1]
+        share = 1.0
+        if quality > 0.5 and (d == at.A or d == at.Y):
+            # Vapor leaves with the air it is mixed with: the stream is denser, refrigerant is only its share.
+            moles = x[at.NCG_A] if d == at.A else x[at.NCG_Y]
+            if moles > 0.0:
+                share = 1.0 / (1.0 + moles * NCG_KG_MOL / max(x[at.N_MASS + d] * eos[d, ph.X], 1e-12))
+                scratch[0] *= share
+                if eos[d, ph.V] > 1e5:
+                    share = 0.0  # below 0.01 g/m3 only air is left
         high, low = (p_i, p_j) if forward else (p_j, p_i)
         drop = high - low
         g, choked = flux(high, min(low, high - 1.0), scratch[0], scratch[2], scratch[3], scratch[4] > 0.5)
-        slope = area[e] * g / max(drop, 1.0)
+        slope = share * area[e] * g / max(drop, 1.0)
         m = slope * drop
         up, down = (m / high, 0.0) if choked else (slope, slope)
-        if scratch[4] > 0.5 and drop > 1.0:
+        if scratch[4] > 0.5 and low < scratch[3] and drop > LINEAR_SHARE * high:
             # Flashing liquid: the flow hangs on the small distance to the boiling pressure, not on the whole
             # drop. G**2 = 2 rho (p - ..) gives dG/dp = rho / G; too small a slope would oscillate.
             up = max(up, 1.5 * area[e] / (scratch[0] * g))

@@ -469,6 +469,7 @@ class Plant:
         for t in (at.T_METAL, at.T_SHELL, at.T_MOTOR, at.T_CONDENSER):
             x[t] = t_amb
         x[at.H_WATER] = a.water_kg * kernel.WATER_CP_J_KG_K * (k[at.K_WATER_T] - kernel.ZERO_C)
+        self._check_ncg(a.ncg_mol, a.volume_m3, "appliance")
         x[at.NCG_A] = a.ncg_mol
         x[at.M_BATH] = p.rig.bath_water_kg + p.rig.bath_ice_kg
         x[at.H_BATH] = self._bath_heat(p.rig.bath_water_kg, p.rig.bath_ice_kg)
@@ -481,8 +482,14 @@ class Plant:
             return -ice_kg * kernel.ICE_HEAT_J_KG
         return water_kg * kernel.WATER_CP_J_KG_K * max(self.parameters.ambient.temperature_degc, 0.0)
 
+    def _check_ncg(self, moles: float, volume_m3: float, what: str) -> None:
+        pressure = moles * kernel.GAS_CONSTANT * 300.0 / volume_m3
+        if pressure > 20e5:
+            raise ValueError(f"{moles:g} mol of air in the {what} is {pressure / 1e5:.0f} bar when empty; give less")
+
     def _put_cylinder(self, y: CylinderParameters, temperature_k: float) -> None:
         x = self._x
+        self._check_ncg(y.ncg_mol, y.volume_m3, "cylinder")
         x[at.N_MASS + at.Y] = y.residual_kg
         x[at.N_ENERGY + at.Y] = self._energy_at(y.residual_kg, y.volume_m3, temperature_k, "cylinder")
         x[at.T_WALL] = temperature_k
