@@ -24,6 +24,8 @@ LINE_UP_GRACE_S = 15.0
 """Time a check of the line-up may take to come good before it counts as failed."""
 DISCHARGE_EASE_FRACTION = 0.92
 """Share of the discharge limit at which the suction throttle starts to close."""
+LIQUID_BACK_S = 8.0
+"""How long more must arrive than vapor can explain before the rig goes back to drawing liquid."""
 TOO_LITTLE_SHARE = 0.5
 """Less than this share of the declared charge, with the level held, makes the rig ask before it ends."""
 SPENT_RATIO = 0.85
@@ -495,7 +497,7 @@ def step(state: State, readings: Readings, settings: Settings) -> tuple[State, O
     f.has_clear_out = fitted.cooler_valves
     f.reset_taken = asked.reset and not f.tripped
     f.line_up_failed = f.line_up_passed = f.liquid_wanted = f.liquid_gone = f.hose_must_move = False
-    f.too_little = False
+    f.too_little = f.liquid_back = False
     f.level_held = f.standing_failed = f.standing_passed = f.standing_gave_up = False
     f.cleared = f.isolated = f.settled = f.restart_ready = f.restart_failed = False
     replies = _answer(readings.requests, asked, permits) if readings.requests else ()
@@ -542,6 +544,8 @@ def step(state: State, readings: Readings, settings: Settings) -> tuple[State, O
         enough = down and now - dwell_s >= procedure.dwell_s * (1 + repeats)
         # Below the level and at the end of what the compressor can do: stand and let the oil give back meanwhile.
         spent = s.no_progress_s > 30.0 or s.p_201 > SPENT_RATIO * settings.limits.compression_ratio_high * s.p_101
+        reachable = hose_at == "liquid" if _one_inlet(settings) else fitted.xv_101
+        f.liquid_back = reachable and s.liquid_back_s > LIQUID_BACK_S and _may_hold_liquid(state, p)
         f.level_held = enough or (x.pumping and p <= job.level_pa_abs and spent)
     elif was is Phase.STANDING:
         recovered = _recovered_kg(cylinders, s)
@@ -641,7 +645,8 @@ def step(state: State, readings: Readings, settings: Settings) -> tuple[State, O
             checks = (*checks, check)
             text = (
                 f"Standing check {'passed' if passed else 'not passed'}: "
-                f"{words.absolute(began, settings.units)} to {words.absolute(p, settings.units)} in {words.duration(check.duration_s)}."
+                f"{words.absolute(began, settings.units)} to {words.absolute(p, settings.units)} "
+                f"in {words.duration(check.duration_s)}."
             )
             events.append(Event("standing", "PT-001" if fitted.pt_001 else "PT-101", text))
             if f.standing_failed:
@@ -659,10 +664,11 @@ def step(state: State, readings: Readings, settings: Settings) -> tuple[State, O
             state_resume: Phase = Phase.VAPOR if was is Phase.STANDING else was
             if f.too_little:
                 ask = Ask.CHECK_CHARGE
+                came = words.mass(_recovered_kg(cylinders, s), settings.units)
+                declared = words.mass(job.charge_kg or 0.0, settings.units)
                 sentence = (
-                    f"The level holds, but only {words.mass(_recovered_kg(cylinders, s), settings.units)} of the declared "
-                    f"{words.mass(job.charge_kg or 0.0, settings.units)} came out. See that every service valve is open "
-                    "and no part is shut off; restart to pull once more."
+                    f"The level holds, but only {came} of the declared {declared} came out. "
+                    "See that every service valve is open and no part is shut off; restart to pull once more."
                 )
             elif f.standing_gave_up and f.standing_failed:
                 ask = Ask.WARM_APPLIANCE
@@ -765,8 +771,8 @@ def step(state: State, readings: Readings, settings: Settings) -> tuple[State, O
     carried = State(
         phase, cylinder, limit_kg, pull_target, throttle, state.scan + 1, now, entered, stage, stage_s, resume_to,
         ask, sentence, memory, locks, command, changed_s, motor_s, path_s, moved, path_shut, tare_known, cylinder_off,
-        off_net, hose_at, accepted, little, liquid_done, appliance_start, dwell_s, clear_s, standing_start, standing_middle, repeats,
-        cylinders, checks,
+        off_net, hose_at, accepted, little, liquid_done, appliance_start, dwell_s, clear_s, standing_start,
+        standing_middle, repeats, cylinders, checks,
     )  # fmt: skip
     return carried, command, record
 
@@ -789,6 +795,11 @@ def _fill(state: State, memory: estimate.Memory, settings: Settings) -> Cylinder
     return CylinderFill(state.cylinder, memory.tare_kg, state.off_net_kg, uncertainty)
 
 
+def _may_hold_liquid(state: State, p_pa_abs: float) -> bool:
+    """Whether liquid may still stand in the appliance; far below its first pressure what comes is the cooler's own."""
+    return p_pa_abs > 0.5 * state.appliance_start_pa_abs
+
+
 def _throttle(state: State, phase: Phase, stage: int, in_stage_s: float, x: Situation) -> float:
     """Opening of CV-103: small while liquid may come, wide for vapor, closing when the discharge nears its limit."""
     procedure, limits = x.settings.procedure, x.settings.limits
@@ -803,6 +814,8 @@ def _throttle(state: State, phase: Phase, stage: int, in_stage_s: float, x: Situ
     else:
         return low
     ramp = (1.0 - low) / procedure.throttle_ramp_s * min(x.dt_s, 1.0)
+    if phase is Phase.VAPOR and x.s.liquid_back_s > 2.0 and _may_hold_liquid(state, x.s.p_appliance):
+        return max(low, state.throttle - 4.0 * ramp)
     if x.s.p_201 > DISCHARGE_EASE_FRACTION * limits.discharge_high_pa_abs:
         return max(low, state.throttle - 2.0 * ramp)
     if clearing and in_stage_s < 8.0:

@@ -24,6 +24,10 @@ CALIBRATION_MIN_KG = 1.0
 GAIN_SHARE = 0.3
 """The scale must show at least this share of what the compressor pumped, else it counts as not following."""
 
+LIQUID_BACK_RATIO = 1.6
+LIQUID_BACK_KG_S = 3e-3
+"""Weight gain over vapor displacement that only liquid at the inlet can explain."""
+
 
 class InletPhase(enum.Enum):
     """What comes in at the header."""
@@ -102,7 +106,7 @@ class Memory(msgspec.Struct, frozen=True, array_like=True, gc=False):
     # The second estimate.
     pumped_kg: float = 0.0
     pumped_bound_kg: float = 0.0
-    """The part of it that is only an upper bound: liquid and vapor came together, in an unknown mixture."""
+    """The part of it that is only an upper bound: liquid came with an unknown share of vapor."""
     calibration: float = 1.0
     anchor_pumped_kg: float = 0.0
     anchor_gross_kg: float = nan
@@ -124,6 +128,7 @@ class Memory(msgspec.Struct, frozen=True, array_like=True, gc=False):
     flow_ref_kg_s: float = 0.0
     flow_low_since_s: float = nan
     liquid_gone: bool = False
+    more_since_s: float = nan
 
 
 class Signals:
@@ -134,6 +139,7 @@ class Signals:
         "anchor_pumped_kg",
         "disturbed_s",
         "frozen_share",
+        "liquid_back_s",
         "liquid_gone",
         "log_fall_1_s",
         "net_high_kg",
@@ -165,6 +171,7 @@ class Signals:
     anchor_pumped_kg: float
     disturbed_s: float
     frozen_share: bool
+    liquid_back_s: float
     liquid_gone: bool
     log_fall_1_s: float
     net_high_kg: float
@@ -203,16 +210,18 @@ def volumetric_efficiency(compressor: Compressor, ratio: float) -> float:
     return max(0.0, eta)
 
 
-def choked_liquid_flux_kg_m2_s(refrigerant: Refrigerant, p_pa_abs: float) -> float:
-    """Return the critical mass flux of saturated liquid through a restriction, NaN outside the table.
+def choked_liquid_flux_kg_m2_s(refrigerant: Refrigerant, p_pa_abs: float, quality: float = 0.0) -> float:
+    """Return the critical mass flux of saturated or flashing liquid through a restriction, NaN outside the table.
 
-    Omega method for flashing flow (Leung; API 520-1 Annex C) for a saturated inlet, with the compressibility
-    parameter from an isenthalpic flash to 0.9 of the inlet pressure.
+    Omega method for flashing flow (Leung; API 520-1 Annex C) for a saturated or two-phase inlet of the given vapor
+    quality (0 to 1), with the compressibility parameter from an isenthalpic flash to 0.9 of the inlet pressure.
     """
     low = 0.9 * p_pa_abs
-    v_1 = 1.0 / refrigerant.liquid_density_kg_m3(refrigerant.bubble_temperature_degc(p_pa_abs))
-    x = refrigerant.flash_quality(p_pa_abs, low)
+    v_liquid = 1.0 / refrigerant.liquid_density_kg_m3(refrigerant.bubble_temperature_degc(p_pa_abs))
+    v_1 = quality / refrigerant.vapor_density_kg_m3(p_pa_abs) + (1.0 - quality) * v_liquid
     v_liquid = 1.0 / refrigerant.liquid_density_kg_m3(refrigerant.bubble_temperature_degc(low))
+    x = refrigerant.flash_quality(p_pa_abs, low)
+    x += quality * (1.0 - x)  # the vapor that was there stays; only liquid flashes
     v_9 = x / refrigerant.vapor_density_kg_m3(low) + (1.0 - x) * v_liquid
     omega = 9.0 * (v_9 / v_1 - 1.0)
     if not omega > 0.0:
@@ -240,9 +249,11 @@ def _pumped_flow(
     measured = signals.p_102 == signals.p_102
     orifice = ORIFICE_M2_PER_KV * compressor.throttle_kv_m3_h * opening
     if liquid:
-        flow = choked_liquid_flux_kg_m2_s(refrigerant, p) * orifice
+        # What cores and hoses have let flash on the way is known where the appliance's own pressure is.
+        source = max(signals.p_001, p) if signals.p_001 == signals.p_001 else p
+        flow = choked_liquid_flux_kg_m2_s(refrigerant, p, refrigerant.flash_quality(source, p)) * orifice
         if measured:
-            x = refrigerant.flash_quality(p, signals.p_102)
+            x = refrigerant.flash_quality(source, signals.p_102)
             v_liquid = 1.0 / refrigerant.liquid_density_kg_m3(refrigerant.bubble_temperature_degc(signals.p_102))
             mixture = 1.0 / (x / refrigerant.vapor_density_kg_m3(signals.p_102) + (1.0 - x) * v_liquid)
             eta = volumetric_efficiency(compressor, p_discharge / signals.p_102)
@@ -330,7 +341,7 @@ def update(
         flow_2 = _pumped_flow(settings, refrigerant, s, liquid_now, last.cv_103 if settings.fitted.cv_103 else 1.0)
     pumped = memory.pumped_kg + flow_2 * dt
     bound = memory.pumped_bound_kg
-    if liquid_now and last.bits & INLETS == INLETS:
+    if liquid_now and (last.bits & INLETS == INLETS or s.p_001 != s.p_001):
         bound += flow_2 * dt
     s.pumped_bound_kg = bound
     s.pumped_flow_kg_s = flow_2
@@ -451,12 +462,15 @@ def update(
                 if ratio_ref != ratio_ref or ratio < ratio_ref:
                     ratio_ref = ratio
                 else:
-                    ratio_ref += (ratio - ratio_ref) * min(1.0, dt / 60.0)
+                    # Slow, so that an end that comes over a minute or two is not taken for a drift.
+                    ratio_ref += (ratio - ratio_ref) * min(1.0, dt / 600.0)
                 high = ratio > procedure.liquid_end_ratio * ratio_ref
                 ratio_high = (ratio_high if ratio_high == ratio_high else now) if high else nan
                 if high and now - ratio_high >= 1.0:
                     gone = True
-        if s.scale_ok and s.disturbed_s == 0.0 and now - expecting_s > 12.0:
+        # The weight is the slow witness: a cold coil that fills takes flow away from the cylinder and looks like the
+        # end. It is heard only where PT-102 cannot speak.
+        if s.p_102 != s.p_102 and s.scale_ok and s.disturbed_s == 0.0 and now - expecting_s > 12.0:
             flow_ref = max(flow_ref * (1.0 - dt / 60.0), flow)
             few = flow < procedure.liquid_end_flow * flow_ref
             flow_low = (flow_low if flow_low == flow_low else now) if few else nan
@@ -464,13 +478,26 @@ def update(
                 gone = True
     s.liquid_gone = gone
 
+    # --- liquid that comes again while vapor is drawn: more arrives than displacement can move as vapor
+    more_since = memory.more_since_s
+    more = (
+        s.scale_ok
+        and s.disturbed_s == 0.0
+        and pumping
+        and inlet_open
+        and not expecting_liquid
+        and flow > LIQUID_BACK_RATIO * flow_2 + LIQUID_BACK_KG_S
+    )
+    more_since = (more_since if more_since == more_since else now) if more else nan
+    s.liquid_back_s = now - more_since if more else 0.0
+
     after = Memory(
         now, gross, flow, p_ww, p_wf, p_ff, memory.offset_kg, memory.shift_variance_kg2, raw,
         disturbed_since, steady_since,
         memory.tare_kg, memory.contents_start_kg, net_high,
         pumped, bound, calibration, anchor_pumped, anchor_gross,
         p_201, p_201_rate, log_fall, side, low, progress, progress_gross,
-        expecting_s, ratio, ratio_ref, ratio_high, flow_ref, flow_low, gone,
+        expecting_s, ratio, ratio_ref, ratio_high, flow_ref, flow_low, gone, more_since,
     )  # fmt: skip
     return after, s
 

@@ -438,8 +438,9 @@ def _estimates_disagree(x: Situation) -> bool:
     limits = x.settings.limits
     allowed = limits.estimates_disagree_kg + limits.second_estimate_uncertainty * x.s.second_raw_kg
     excess = x.s.second_raw_kg - x.s.net_kg
-    # A mixture of unknown quality came: the pump's word is an upper bound, good to a factor of two.
-    return x.taking and x.s.scale_ok and (excess > allowed + 0.5 * x.s.pumped_bound_kg or -excess > allowed)
+    # Where a mixture of unknown quality came, the pump's word is an upper bound, good to a factor of two. A scale
+    # that shows more than was pumped errs on the safe side and gets more room: liquid may have come along.
+    return x.taking and x.s.scale_ok and (excess > allowed + 0.5 * x.s.pumped_bound_kg or -excess > 1.0 + 2.0 * allowed)
 
 
 def _say_estimates_disagree(x: Situation) -> str:

@@ -66,7 +66,7 @@ class Wish:
     """Steps inside a phase: LINE_UP 0 static, 1 inlet open; HOLDING and STOPPING 0 clear-out, 1 shut, 2 stand by."""
     in_stage_s: float
     cooling_pays: bool
-    """Enough flow that the condenser fan condenses it; below, a cooled condenser only draws the cylinder's vapor back."""
+    """Enough flow for the condenser fan to condense; below, a cooled condenser only draws the cylinder's vapor back."""
     moved: bool
     """The way into the cylinder has been open, so lines may hold liquid."""
     path_shut: bool

@@ -59,6 +59,7 @@ class Facts:
         "level_held",
         "line_up_failed",
         "line_up_passed",
+        "liquid_back",
         "liquid_gone",
         "liquid_wanted",
         "must_hold",
@@ -86,6 +87,7 @@ class Facts:
     level_held: bool
     line_up_failed: bool
     line_up_passed: bool
+    liquid_back: bool
     liquid_gone: bool
     liquid_wanted: bool
     must_hold: bool
@@ -150,6 +152,11 @@ def liquid_gone_and_hose(f: Facts) -> bool:
 def liquid_gone(f: Facts) -> bool:
     """The liquid has ended."""
     return f.liquid_gone
+
+
+def liquid_back(f: Facts) -> bool:
+    """Liquid comes again while vapor is drawn."""
+    return f.liquid_back
 
 
 def level_held(f: Facts) -> bool:
@@ -237,6 +244,7 @@ TRANSITIONS: list[dict[str, Any]] = [
     _row(Phase.LIQUID, Phase.HOLDING, liquid_gone_and_hose),
     _row(Phase.LIQUID, Phase.VAPOR, liquid_gone),
     _row(Phase.VAPOR, Phase.STANDING, level_held),
+    _row(Phase.VAPOR, Phase.LIQUID, liquid_back),
     _row(Phase.STANDING, Phase.HOLDING, standing_gave_up),
     _row(Phase.STANDING, Phase.VAPOR, standing_failed),
     _row(Phase.STANDING, Phase.HOLDING, too_little),
