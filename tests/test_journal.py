@@ -16,10 +16,11 @@ from pathlib import Path
 
 import msgspec
 import pytest
-from hypothesis import given
+from hypothesis import HealthCheck, given
 from hypothesis import settings as hypothesis_settings
 from hypothesis import strategies as st
 
+from rigctl import config
 from rigctl.control import controller
 from rigctl.control.controller import CylinderFill, Event, Reply, ScanRecord, StandingCheck
 from rigctl.control.estimate import Estimate
@@ -283,9 +284,7 @@ while True:
 def test_no_acknowledged_event_is_lost_when_the_writer_is_killed(tmp_path, after):
     path = tmp_path / "a.journal"
     root = Path(__file__).parent.parent
-    child = subprocess.Popen(
-        [sys.executable, "-c", WRITER, str(path)], stdout=subprocess.PIPE, text=True, cwd=root
-    )
+    child = subprocess.Popen([sys.executable, "-c", WRITER, str(path)], stdout=subprocess.PIPE, text=True, cwd=root)
     acknowledged = [int(child.stdout.readline()) for _ in range(after)]
     child.send_signal(signal.SIGKILL)
     rest, _ = child.communicate()
@@ -737,9 +736,7 @@ def test_replay_goes_on_at_the_next_checkpoint_after_dropped_scans_and_says_so(t
     assert result.identical
     assert result.compared == 56  # 60, less 3 lost and the one that only brings the state
     assert result.skipped == 1
-    assert result.gaps == (
-        "3 scans are missing before scan 33 of session 1: went on from the checkpoint at scan 33.",
-    )
+    assert result.gaps == ("3 scans are missing before scan 33 of session 1: went on from the checkpoint at scan 33.",)
 
 
 def test_replay_goes_over_a_restart(tmp_path, toy):
@@ -772,6 +769,120 @@ def test_a_state_of_another_version_is_reported_in_one_sentence(tmp_path, toy, m
 def stored_without_states(path):
     with JournalReader(path) as reader:
         return list(reader.scans(states=False))
+
+
+# ---- replay with the real controller -----------------------------------------------------------------------
+
+CONFIGS = Path(__file__).parent.parent / "configs"
+
+
+@pytest.fixture(scope="module", params=["basic", "full"])
+def rig(request):
+    settings = config.settings_for(
+        config.load_rig(CONFIGS / "rigs" / f"{request.param}.toml"), config.load_job(CONFIGS / "jobs" / "split-ac.toml")
+    )
+    # The course below is no plant: what comes out has nothing to do with a charge.
+    return msgspec.structs.replace(settings, job=msgspec.structs.replace(settings.job, charge_kg=None))
+
+
+def sound_readings(scan, settings, weight_kg, pressure_pa, requests=()):
+    """What a rig in good order would show; contacts closed, all at 25 degC."""
+    now_s = 50.0 + scan * settings.scan_period_s
+    given = {"now_s": now_s, "utc_s": UTC_S + now_s, "requests": requests}
+    for field in msgspec.structs.fields(Readings):
+        if field.type is Reading:
+            tag = field.name.removesuffix("_pa_abs").removesuffix("_degc").removesuffix("_kg")
+            value = {
+                "pt_101": pressure_pa, "pt_102": pressure_pa, "pt_001": pressure_pa, "pt_201": 1.7e6,
+                "pt_301": 1.65e6, "wt_301": weight_kg, "at_001_lfl": 0.0,
+            }.get(tag, 25.0 if field.name.endswith("_degc") else 1.0)  # fmt: skip
+            given[field.name] = Reading(value, now_s)
+    return Readings(**given)
+
+
+def run_job(path, settings, state, scans, *, start_state=None, first=0, spoil=None):
+    """Run the real controller on a plain course: weight rises and pressure falls while the motor is on."""
+    weight_kg, pressure_pa, second_kg = settings.cylinder.tare_kg, 1.66e6, 0.0
+    phases = set()
+    with Journal(path, settings, start_state=start_state, checkpoint_every_s=5.0) as journal:
+        for scan in range(first, first + scans):
+            if state.outputs.on(M_101):
+                # Just what the controller expects without the scale, so that it goes through its phases.
+                weight_kg = max(weight_kg, settings.cylinder.tare_kg + second_kg)
+                pressure_pa = max(40e3, pressure_pa * 0.998)
+            requests = (Request(RequestKind.START, Source.LOCAL, "start"),) if scan == 20 else ()
+            if state.phase is Phase.HELD and scan % 100 == 0:  # the person does what is asked
+                requests = (Request(RequestKind.RESTART, Source.LOCAL, f"restart-{scan}"),)
+            given = sound_readings(scan, settings, weight_kg, pressure_pa, requests)
+            if spoil is not None:
+                given = spoil(scan, given)
+            bits = state.outputs.bits
+            given = msgspec.structs.replace(given, readback=bits)
+            state, _, made = controller.step(state, given, settings)
+            second_kg = made.estimate.second_kg
+            phases.add(made.phase)
+            journal.offer(made, state)
+    return state, phases
+
+
+def test_a_job_of_the_real_controller_replays_to_the_bit(tmp_path, rig):
+    path = tmp_path / "a.journal"
+    _, phases = run_job(path, rig, controller.initial(rig), 4_000)
+    assert {Phase.LINE_UP, Phase.LIQUID, Phase.VAPOR, Phase.STANDING} <= phases  # or it would show little
+    assert replay(path).describe() == "4000 scans identical."
+    with JournalReader(path) as reader:
+        rows = reader.checkpoints()
+    assert len(rows) >= 5
+    for row in (rows[1], rows[len(rows) // 2], rows[-2]):
+        result = replay(path, from_row=row)
+        assert (result.identical, result.compared) == (True, 4_000 - row)
+
+
+def test_a_job_cut_by_power_loss_is_resumed_from_the_journal_and_replays_to_the_bit(tmp_path, rig):
+    path = tmp_path / "a.journal"
+    run_job(path, rig, controller.initial(rig), 600)
+    with JournalReader(path) as reader:
+        state = controller.after_power_loss(reader.last_state())
+    assert state.phase is Phase.HELD
+    run_job(path, rig, state, 200, start_state=state, first=600)
+    assert replay(path).describe() == "800 scans identical."
+
+
+@hypothesis_settings(max_examples=15, deadline=None, suppress_health_check=list(HealthCheck))
+@given(
+    wild=st.dictionaries(st.integers(21, 250), st.tuples(st.integers(2, 17), some_reading), max_size=12),
+    asked=st.dictionaries(st.integers(21, 250), some_request, max_size=4),
+)
+def test_the_same_readings_give_the_same_outputs_on_replay_whatever_they_are(tmp_path_factory, rig, wild, asked):
+    path = tmp_path_factory.mktemp("wild") / "a.journal"
+    names = Readings.__struct_fields__
+
+    def spoil(scan, given):
+        if scan in wild:
+            position, reading = wild[scan]
+            given = msgspec.structs.replace(given, **{names[position]: reading})
+        if scan in asked:
+            given = msgspec.structs.replace(given, requests=(asked[scan],))
+        return given
+
+    run_job(path, rig, controller.initial(rig), 250, spoil=spoil)
+    result = replay(path)
+    assert result.identical, result.describe()
+    assert result.compared == 250
+
+
+def test_a_controller_with_another_limit_is_found_by_replay(tmp_path, rig, monkeypatch):
+    path = tmp_path / "a.journal"
+    run_job(path, rig, controller.initial(rig), 800)
+    real = controller.step
+    lower = msgspec.structs.replace(
+        rig,
+        limits=msgspec.structs.replace(rig.limits, discharge_high_pa_abs=1.6e6),  # PT-201 shows 1.7 MPa
+    )
+    monkeypatch.setattr(controller, "step", lambda state, given, settings: real(state, given, lower))
+    found = replay(path).difference
+    assert found is not None
+    assert any("PT-201" in change.replayed for change in found.changes)
 
 
 @given(anything, anything)

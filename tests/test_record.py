@@ -14,6 +14,7 @@ from hypothesis import HealthCheck, given
 from hypothesis import settings as hypothesis_settings
 from hypothesis import strategies as st
 
+from rigctl.control import controller
 from rigctl.control.controller import CylinderFill, Event, Reply, StandingCheck
 from rigctl.control.estimate import Estimate
 from rigctl.control.interlocks import Alarm, AlarmState, Kind
@@ -30,7 +31,19 @@ from rigctl.journal.record import (
     to_json,
 )
 from rigctl.journal.store import Journal, JournalReader
-from tests.test_journal import CYLINDER, SETTINGS, UTC_S, readings, record, some_record
+from tests.test_journal import (
+    CYLINDER,
+    SETTINGS,
+    UTC_S,
+    readings,
+    record,
+    rig,
+    run_job,
+    some_record,
+    stored,
+)
+
+__all__ = ["rig"]  # a fixture that is used here by name only
 
 SECOND = msgspec.structs.replace(CYLINDER, serial="C-18", tare_kg=12.1, retest_due="2026-01-31")
 FIRST_CHECK = StandingCheck(125.0, 5.0, 34_000.0, 61_000.0, False)
@@ -143,6 +156,14 @@ def test_the_record_says_what_happened_with_all_times():
     assert made.cautions == ()
 
 
+def test_the_reason_of_a_hold_stands_once_beside_its_phases():
+    course = [(Phase.VAPOR, ""), (Phase.HOLDING, "Full."), (Phase.HELD, "Full."), (Phase.RESTARTING, "Full."),
+              (Phase.VAPOR, ""), (Phase.HOLDING, "Full."), (Phase.HELD, "Full and warm.")]  # fmt: skip
+    made = built([record(i, phase=phase, sentence=text) for i, (phase, text) in enumerate(course)])
+    assert [span.text for span in made.phases] == ["", "Full.", "", "", "", "Full.", "Full and warm."]
+    assert render_page(made).count("Full and warm.") == 2  # in the table, and as what the rig waits for
+
+
 def test_every_cylinder_is_listed_with_what_it_got():
     made = built(good_job(second_cylinder=True))
     assert [(c.serial, c.net_kg, c.retest_due) for c in made.cylinders] == [
@@ -172,6 +193,27 @@ def test_live_scans_and_the_journal_give_the_same_record(tmp_path):
     for one in scans:
         live.add(one)
     assert record_from_journal(path) == live.build()
+
+
+def test_a_whole_job_of_the_real_controller_gives_one_record_live_and_from_its_journal(tmp_path, rig):
+    path = tmp_path / "a.journal"
+    state, _ = run_job(path, rig, controller.initial(rig), 4_000)
+    live = RecordBuilder(rig, journal_file="a.journal")
+    with JournalReader(path) as reader:
+        events = [row.event for row in reader.events()]
+    for one in stored(path):
+        live.add(one)
+    made = live.build()
+    assert made == record_from_journal(path)
+    assert (made.outcome, state.phase) == ("complete", Phase.COMPLETE)
+    assert made.level_held
+    assert made.reached_level_pa_abs <= made.required_level_pa_abs
+    assert made.recovered_kg == pytest.approx(sum(c.net_kg for c in made.cylinders))
+    assert made.duration_s == pytest.approx(sum(p.duration_s for p in made.phases))
+    # The controller's own events tell the same story: one "phase" event for each phase entered.
+    entered = [e.tag for e in events if e.kind == "phase" and e.tag != "complete"]
+    assert [p.name for p in made.phases] == entered
+    assert sum(e.kind == "standing" for e in events) == len(made.standing_checks)
 
 
 @hypothesis_settings(max_examples=30, deadline=None, suppress_health_check=[HealthCheck.too_slow])
@@ -258,7 +300,11 @@ def with_job(**values):
         (SETTINGS, bad_job(Phase.HELD), "No standing check was made"),
         (SETTINGS, bad_job(Phase.HELD), "The recovered mass is not known"),
         (SETTINGS, bad_job(Phase.HELD), "No cylinder data"),
-        (SETTINGS, bad_job(Phase.HELD, standing_checks=(FIRST_CHECK,)), "The last standing check failed"),
+        (
+            SETTINGS,
+            bad_job(Phase.HELD, standing_checks=(FIRST_CHECK,)),
+            "The last standing check did not pass: refrigerant is left",
+        ),
         (SETTINGS, bad_job(Phase.HELD, estimate=Estimate(recovered_kg=1.0)), "uncertainty of the recovered mass"),
     ],
 )

@@ -22,7 +22,7 @@ from rigctl import units
 from rigctl.control.controller import ScanRecord
 from rigctl.control.interlocks import AlarmState, Kind
 from rigctl.control.readings import RequestKind
-from rigctl.control.sequence import Phase
+from rigctl.control.sequence import RUNNING, Phase
 from rigctl.control.settings import Settings
 from rigctl.journal.store import ENDED, JournalReader, iso_utc, software_version
 
@@ -52,6 +52,8 @@ class PhaseSpan(msgspec.Struct, frozen=True):
     """null: the record ends in this phase."""
     duration_s: float | None
     """Time with the controller running, by the monotonic clock."""
+    text: str
+    """Why the rig stood still or what it asked for; "" where it worked, and where the phase before says it."""
 
 
 class AlarmEntry(msgspec.Struct, frozen=True):
@@ -180,10 +182,11 @@ def from_json(text: str | bytes) -> RecoveryRecord:
 class _Span:
     """A stretch of time that may go over restarts, each with a monotonic clock of its own."""
 
-    __slots__ = ("ended_utc_s", "from_s", "name", "spent_s", "started_utc_s")
+    __slots__ = ("ended_utc_s", "from_s", "name", "spent_s", "started_utc_s", "text")
 
-    def __init__(self, name: str, now_s: float, utc_s: float) -> None:
+    def __init__(self, name: str, now_s: float, utc_s: float, text: str = "") -> None:
         self.name = name
+        self.text = text
         self.started_utc_s = utc_s
         self.ended_utc_s: float | None = None
         self.spent_s = 0.0
@@ -236,6 +239,7 @@ class RecordBuilder:
         """First scan of the phase in which the job ended: later ones may see a scale without a cylinder."""
         self._job: _Span | None = None
         self._phases: list[_Span] = []
+        self._told = ""
         self._alarms: list[_AlarmSpan] = []
         self._active: dict[str, _AlarmSpan] = {}
         self._seen_alarms: object = ()
@@ -325,8 +329,12 @@ class RecordBuilder:
             self._job.from_s = now_s
             self._job.ended_utc_s = None
         if span is None or span.ended_utc_s is not None:
+            # HOLDING, HELD and RESTARTING carry one sentence: it is told once.
+            sentence = "" if phase in RUNNING else record.sentence
+            text = "" if sentence == self._told else sentence
+            self._told = sentence
             if len(self._phases) < MOST_ENTRIES:
-                self._phases.append(_Span(phase.value, now_s, utc_s))
+                self._phases.append(_Span(phase.value, now_s, utc_s, text))
             else:
                 self._unlisted += 1
 
@@ -423,6 +431,7 @@ class RecordBuilder:
                     started_utc=iso_utc(span.started_utc_s),
                     ended_utc=iso_utc(span.ended_utc_s),
                     duration_s=_known(span.duration_s(now_s)),
+                    text=span.text,
                 )
                 for span in self._phases
             ),
@@ -558,7 +567,12 @@ def _cautions(record: RecoveryRecord) -> list[str]:
     if not record.standing_checks:
         said.append("No standing check was made: the level reached is not known.")
     elif not record.level_held:
-        said.append("The last standing check failed: refrigerant is left, most likely in oil or as liquid.")
+        end, required = record.reached_level_pa_abs, record.required_level_pa_abs
+        above = end is not None and required is not None and end > required
+        said.append(
+            "The last standing check did not pass"
+            + (": refrigerant is left, most likely in oil or as liquid." if above else ", or was broken off.")
+        )
     reached, required = record.reached_level_pa_abs, record.required_level_pa_abs
     if record.level_held and reached is not None and required is not None and reached > required:
         said.append(

@@ -16,6 +16,8 @@ from rigctl.journal.store import JournalError, JournalReader, Session
 
 _SCAN_FIELDS = tuple(field for field in controller.ScanRecord.__struct_fields__ if field not in ("readings", "outputs"))
 
+_encode = msgspec.msgpack.Encoder(order="deterministic").encode
+
 
 @dataclass(frozen=True, slots=True)
 class Change:
@@ -143,17 +145,21 @@ class _Run:
                 continue
             state, outputs, again = controller.step(state, record.readings, session.settings)
             self._compared += 1
-            changes = [
-                *_output_changes(record.outputs, outputs),
-                *(
-                    change
-                    for field in _SCAN_FIELDS
-                    for change in differences(getattr(record, field), getattr(again, field), field)
-                ),
-            ]
+            changes = (
+                []
+                if _encode(record) == _encode(again) and record.outputs == outputs
+                else [
+                    *_output_changes(record.outputs, outputs),
+                    *(
+                        change
+                        for field in _SCAN_FIELDS
+                        for change in differences(getattr(record, field), getattr(again, field), field)
+                    ),
+                ]
+            )
             if stored.state is not None:
                 # Through msgpack once, as the stored state went (an int where a float is meant).
-                plain = msgspec.msgpack.decode(msgspec.msgpack.encode(state), type=type(state))
+                plain = msgspec.msgpack.decode(_encode(state), type=type(state))
                 changes += differences(stored.state, plain, "state")
             if changes:
                 return Difference(stored.row, session.session, record.scan, record.readings.now_s, tuple(changes))
