@@ -35,6 +35,7 @@ from hil_sim.sensors import (
     standard_instruments,
 )
 from rigctl.control.controller import ScanRecord, State, after_power_loss, initial, step
+from rigctl.control.outputs import fitted_outputs
 from rigctl.control.points import M_101, OUTPUT_TAGS, SAFE, Outputs
 from rigctl.control.readings import ABSENT, Reading, Readings, Request, RequestKind, Source
 from rigctl.control.readings import Fault as ReadingFault
@@ -143,6 +144,7 @@ def rig_parameters(settings: Settings) -> RigParameters:
         xv_203_fitted=fitted.cooler_valves,
         xv_204_fitted=fitted.cooler_valves,
         cv_103_kv_m3_h=compressor.throttle_kv_m3_h,
+        fixed_restriction_kv_m3_h=compressor.throttle_kv_m3_h,
         swept_volume_m3=compressor.displacement_m3_s * 60.0 / base.speed_rpm,
         clearance=max(compressor.clearance, 0.005),
         leak_factor=compressor.leak_factor,
@@ -252,6 +254,7 @@ class Bench:
 
     def _make_instruments(self) -> None:
         settings, fitted = self.settings, self.settings.fitted
+        self._one_inlet = not (fitted.xv_101 and fitted.xv_102)
         own = {"WT-301", "PT-101", "PT-201"}
         tags = [tag for tag in _TRUTH_OF if tag in own or getattr(fitted, tag.lower().replace("-", "_"))]
         figures = settings.instruments
@@ -280,6 +283,10 @@ class Bench:
         has = (fitted.fs_001, fitted.lsh_301, fitted.psh_201, fitted.hs_001, fitted.m_101_ok)
         self._contacts = [(len(_SLOT_OF) + n, n) for n, is_fitted in enumerate(has) if is_fitted]
         self._contact_of = {_CONTACTS[n]: n for _, n in self._contacts}
+        bits = fitted_outputs(settings)
+        self._outputs = {tag for n, tag in enumerate(OUTPUT_TAGS) if bits >> n & 1}
+        if fitted.cv_103:
+            self._outputs.add("CV-103")
         self._absent: list[Reading] = [ABSENT] * _SLOTS
         self._wire: dict[int, WireFault] = {}
         self._contact_faults: dict[int, WireFault] = {}
@@ -363,13 +370,12 @@ class Bench:
             if record is None:
                 continue
             yield record
-            if until is not None:
-                if until(record):
-                    return
-            elif self.operator is not None:
+            if until is not None and until(record):
+                return
+            if self.operator is not None:
                 if self.operator.done:
                     return
-            elif record.phase in ends:
+            elif until is None and record.phase in ends:
                 return
 
     def finish(self, until_s: float = 86_400.0) -> Result:
@@ -494,6 +500,9 @@ class Bench:
         for position, name in enumerate(_ACTUATORS):
             setattr(act, name, bool(bits >> position & 1))
         act.cv_103 = outputs.cv_103
+        if self._one_inlet:
+            # The plant calls the only inlet valve XV-101, whichever tag the rig gave it.
+            act.xv_101, act.xv_102 = act.xv_101 or act.xv_102, False
         if not self.settings.fitted.m_201:
             act.m_201 = act.m_101  # a fan that nobody switches hangs on the motor's contactor
         self._bits = bits
@@ -504,8 +513,9 @@ class Bench:
         plant = self.plant
         if tag in _POSITION_OF:
             command = outputs.cv_103 if tag == "CV-103" else float(outputs.bits >> OUTPUT_TAGS.index(tag) & 1)
-            position = float(self._truth[_POSITION_OF[tag]])
-            plant.hand.stuck[tag] = min(max(fault.apply(now_s, command, position), 0.0), 1.0)
+            valve = self._valve(tag)
+            position = float(self._truth[_POSITION_OF[valve]])
+            plant.hand.stuck[valve] = min(max(fault.apply(now_s, command, position), 0.0), 1.0)
             return
         # Motors: the contactor's auxiliary contact is what is read back.
         bit = 1 << OUTPUT_TAGS.index(tag)
@@ -514,6 +524,9 @@ class Bench:
         on = fault.apply(now_s, running, now_on) > 0.5
         setattr(plant.act, _ACTUATORS[OUTPUT_TAGS.index(tag)], on)
         self._bits = self._bits | bit if on else self._bits & ~bit
+
+    def _valve(self, tag: str) -> str:
+        return "XV-101" if self._one_inlet and tag == "XV-102" else tag
 
     # ------------------------------------------------------------------ faults
 
@@ -543,6 +556,8 @@ class Bench:
         if place is Place.CONTACT and fault.tag not in self._contact_of:
             raise UnsupportedFaultError(f"{fault.tag} is not fitted on this rig; choose a fault at what it has.")
         if place in {Place.LOOP, Place.SCALE} and fault.tag not in self._row_of:
+            raise UnsupportedFaultError(f"{fault.tag} is not fitted on this rig; choose a fault at what it has.")
+        if place in {Place.VALVE, Place.THROTTLE, Place.MOTOR} and fault.tag not in self._outputs:
             raise UnsupportedFaultError(f"{fault.tag} is not fitted on this rig; choose a fault at what it has.")
         if fault.kind is PlantFault.AIR_IN_CYLINDER and fault.at_s > 0.0:
             raise UnsupportedFaultError("Air comes with the cylinder; let this fault begin at 0 s.")
@@ -587,7 +602,7 @@ class Bench:
             self._end_plant_fault(fault)
         elif fault.tag in self._actuator_faults:
             del self._actuator_faults[fault.tag]
-            self.plant.hand.stuck.pop(fault.tag, None)
+            self.plant.hand.stuck.pop(self._valve(fault.tag), None)
             self._driven = None
         elif fault.tag in self._contact_of:
             self._contact_faults.pop(self._contact_of[fault.tag], None)

@@ -53,7 +53,7 @@ class Act:
 
 _DEEDS: dict[Ask, tuple[Deed, ...]] = {
     Ask.NOTHING: (),
-    Ask.CHANGE_CYLINDER: (Deed.CHANGE_CYLINDER,),
+    Ask.CHANGE_CYLINDER: (),
     Ask.CHECK_CYLINDER: (Deed.OPEN_CYLINDER_VALVE,),
     Ask.COOL_CYLINDER: (Deed.ICE_CYLINDER,),
     Ask.CHECK_SCALE: (Deed.CLEAR_SCALE,),
@@ -210,13 +210,15 @@ class Operator:
             return self._give_up(f"has tried '{ask.value}' {self._tries} times in vain", phase)
         acts: list[Act] = []
         cylinder: Cylinder | None = None
-        if ask is Ask.CHANGE_CYLINDER:
+        # A scale that still disagrees after a look: the rig offers another cylinder as the other way out.
+        again = ask is Ask.CHECK_SCALE and self._tried[ask][0] > 1 and bool(self.spares)
+        if ask is Ask.CHANGE_CYLINDER or again:
             if not self.spares:
                 return self._give_up("has no empty cylinder left", phase)
             cylinder = self.spares.pop(0)
             text = f"Technician put cylinder {cylinder.serial} on the scale and opened its valve."
             acts.append(Act(Deed.CHANGE_CYLINDER, text, cylinder=cylinder))
-        elif self._handy:
+        if self._handy:
             acts += [Act(deed, f"Technician {_TOLD[deed]}.") for deed in _DEEDS[ask]]
         if phase is Phase.ABORTED:
             acts.append(self._press(RequestKind.RESET, "reset the trip"))

@@ -293,7 +293,8 @@ def standard_instruments(
                 )
             )  # fmt: skip
         elif tag == "AT-001":
-            made.append(Instrument(tag, 0.0, 1.0, lag_s=8.0, noise=0.003, bias_std=0.005))
+            # Five sigma of noise and three of bias stay inside the measuring range of NAMUR NE 43 in clean air.
+            made.append(Instrument(tag, 0.0, 1.0, lag_s=8.0, noise=0.001, bias_std=0.002))
         else:
             raise ValueError(f"{tag}: no analog instrument of this tag; use a PT, TT, AT-001 or WT-301.")
     return tuple(made)

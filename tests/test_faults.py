@@ -59,12 +59,7 @@ def test_every_pair_is_either_taken_or_refused_with_a_sentence(place: Place, kin
 
 @pytest.mark.parametrize(
     ("place", "kind"),
-    [
-        (place, kind)
-        for place in INSTRUMENT
-        for kind in FaultKind
-        if kind in SUPPORTED[place] - {FaultKind.OK}
-    ],
+    [(place, kind) for place in INSTRUMENT for kind in FaultKind if kind in SUPPORTED[place] - {FaultKind.OK}],
 )
 def test_each_kind_changes_what_stands_on_the_wire(place: Place, kind: FaultKind) -> None:
     instrument = INSTRUMENT[place]

@@ -30,9 +30,7 @@ def test_a_perfect_loop_sends_4_ma_at_zero_12_ma_at_half_and_20_ma_at_full_span(
     assert sent == pytest.approx([4.0, 12.0, 20.0])
 
 
-@pytest.mark.parametrize(
-    ("value", "current_ma"), [(-1.0e6, 3.8), (-4.9e4, 3.804), (4.124e6, 20.496), (9.0e6, 20.5)]
-)
+@pytest.mark.parametrize(("value", "current_ma"), [(-1.0e6, 3.8), (-4.9e4, 3.804), (4.124e6, 20.496), (9.0e6, 20.5)])
 def test_a_transmitter_saturates_at_the_levels_of_namur_ne_43(value: float, current_ma: float) -> None:
     # NAMUR NE 43: measurement from 3.8 to 20.5 mA.
     assert Sensors([perfect()], 1, PERIOD_S).read(0.0, [value])[0] == pytest.approx(current_ma)
@@ -99,6 +97,13 @@ def test_a_rig_of_instruments_keeps_within_three_times_its_data_sheet() -> None:
         sensors = Sensors(standard_instruments(["PT-101"], **DATA_SHEET), seed, PERIOD_S)
         shown = [sensors.instruments[0].value(sensors.read(n * PERIOD_S, truth)[0]) for n in range(50)]
         assert abs(sum(shown) / len(shown) - 1.0e6) < 3.0 * DATA_SHEET["pressure_uncertainty_pa"]
+
+
+def test_a_gas_detector_in_clean_air_never_leaves_the_measuring_range() -> None:
+    # NAMUR NE 43: at 3.8 mA the measurement ends; a hundred detectors for 200 s each.
+    for seed in range(100):
+        sensors = Sensors(standard_instruments(["AT-001"], **DATA_SHEET), seed, PERIOD_S)
+        assert min(sensors.read(n * PERIOD_S, [0.0])[0] for n in range(2000)) > 3.8
 
 
 def test_a_knock_swings_the_weight_both_ways_and_rings_down() -> None:
