@@ -171,8 +171,10 @@ def _gas(v: float, u: float, guess: int, sat: Array, ga: Array, gb: Array, sc: A
     a, b = a0 + fz * (a1 - a0), b0 + fz * (b1 - b0)
     out[T] = t_dew + w * a
     out[P] = p_dew + w * b / v
-    slope_t = a + w * (a1 - a0) / sc[2]
-    slope_p = (b + w * (b1 - b0) / sc[2]) / v
+    # Hotter than the table the mean slopes are held.
+    inside = w if 0.0 < w < sc[2] * (SUPERHEATS - 1) else 0.0
+    slope_t = a + inside * (a1 - a0) / sc[2]
+    slope_p = (b + inside * (b1 - b0) / sc[2]) / v
     out[DTDU] = slope_t
     out[DPDU] = slope_p
     out[DPDM] = dp_dv - slope_p * du_dv - w * b / (v * v)  # d/dv, turned into d/dm by the caller
