@@ -462,14 +462,43 @@ def test_a_folder_that_goes_away_leaves_the_scan_undisturbed(tmp_path):
     assert journal.close().ok
 
 
-def test_a_scan_that_cant_be_encoded_is_given_up_and_the_next_ones_are_stored(tmp_path):
+def test_a_scan_that_cant_be_encoded_is_given_up_and_no_other(tmp_path):
     path = tmp_path / "a.journal"
-    with Journal(path, SETTINGS, commit_every_s=0.05) as journal:
-        bad = journal.offer(record(0, sentence=object()))
-        good = journal.offer(record(1, events=EVENT))
-        assert good.wait(10.0)
-        assert bad.dropped
-    assert [r.scan for r in stored(path)] == [1]
+    journal = Journal(path, SETTINGS, commit_every_s=0.2)
+    assert journal.offer(record(0)).wait(10.0)
+    # These three come into one batch.
+    receipts = [journal.offer(record(1)), journal.offer(record(2, sentence=object())), journal.offer(record(3))]
+    assert receipts[2].wait(10.0)
+    assert [r.acknowledged for r in receipts] == [True, False, True]
+    assert receipts[1].dropped
+    health = journal.close()
+    assert (health.ok, health.dropped, health.stored) == (True, 1, 3)
+    assert [r.scan for r in stored(path)] == [0, 1, 3]
+
+
+def test_the_last_scan_that_cant_be_encoded_does_not_keep_the_journal_open(tmp_path):
+    path = tmp_path / "a.journal"
+    journal = Journal(path, SETTINGS, commit_every_s=3600.0)
+    journal.offer(record(0)).wait(10.0)
+    bad = journal.offer(record(1, sentence=object()))
+    journal.close(30.0)
+    assert bad.dropped
+    assert not journal._thread.is_alive()
+
+
+def test_closing_on_a_disk_that_fails_gives_up_counts_and_says_so(tmp_path):
+    path = tmp_path / "a.journal"
+    journal = Journal(path, SETTINGS, commit_every_s=3600.0)
+    journal.offer(record(0)).wait(10.0)
+    blocker = sqlite3.connect(path, isolation_level=None)
+    blocker.execute("BEGIN IMMEDIATE")
+    lost = journal.offer(record(1))
+    hasty = journal.close(0.0)
+    assert (hasty.ok, "not written to its end" in hasty.sentence) == (False, True)
+    health = journal.close(30.0)
+    blocker.close()
+    assert lost.dropped
+    assert (health.ok, health.dropped, health.stored) == (False, 1, 1)
 
 
 def test_offer_never_waits_for_the_disk(tmp_path):

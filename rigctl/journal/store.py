@@ -403,13 +403,18 @@ class Journal:
             self._closing = True
             self._wake.notify()
         self._thread.join(timeout_s)
-        return self.health()
+        health = self.health()
+        if not self._thread.is_alive():
+            return health
+        sentence = health.sentence or f"The journal {self.path} was not written to its end within {timeout_s:.0f} s."
+        return msgspec.structs.replace(health, ok=False, sentence=sentence)
 
     # ---- the writer thread -------------------------------------------------------------------------------
 
     def _run(self) -> None:
         batch: deque[_Item] = deque()
         failed_before = False
+        largest = LARGEST_COMMIT
         while True:
             with self._wake:
                 self._wake.wait_for(lambda: self._urgent or self._closing, self._commit_every_s)
@@ -419,7 +424,9 @@ class Journal:
                 self._urgent = False
             try:
                 while batch:
-                    self._write(batch, full=urgent or any(item.receipt.critical for item in batch))
+                    full = urgent or any(item.receipt.critical for item in batch)
+                    self._write(batch, largest, full=full)
+                largest = LARGEST_COMMIT
                 if failed_before:
                     _log.warning("The journal %s is being written again.", self.path)
                 self._sentence, failed_before = "", False
@@ -432,11 +439,18 @@ class Journal:
                 if not closing:
                     time.sleep(min(self._commit_every_s, 1.0))
             except Exception:
-                # The thread must live on: a scan that can't be written for any other reason is given up.
-                _log.exception("A scan could not be put into the journal.")
-                self._sentence = "A scan could not be put into the journal: see the log, and report it."
-                failed_before = True
-                self._give_up(batch, 1)
+                # The thread must live on: a scan that can't be written for any other reason is given up, but
+                # only that one; so the batch is gone through one by one.
+                if largest == 1:
+                    _log.exception("A scan could not be put into the journal.")
+                    self._sentence = "A scan could not be put into the journal: see the log, and report it."
+                    failed_before = True
+                    self._give_up(batch, 1)
+                largest = 1
+                with self._wake:
+                    self._urgent = True
+                if batch or not closing:
+                    continue
             if closing:
                 self._give_up(batch, len(batch))
                 with contextlib.suppress(sqlite3.Error):
@@ -455,10 +469,10 @@ class Journal:
                 batch.popleft().receipt._status = "dropped"
             self._written.notify_all()
 
-    def _write(self, batch: deque[_Item], *, full: bool) -> None:
-        """Commit the head of `batch` and take it off; leaves `batch` as it was when that fails."""
+    def _write(self, batch: deque[_Item], largest: int, *, full: bool) -> None:
+        """Commit at most `largest` of the head of `batch` and take it off; leaves `batch` as it was when that fails."""
         self._be_there()
-        items = [batch[i] for i in range(min(len(batch), LARGEST_COMMIT))]
+        items = [batch[i] for i in range(min(len(batch), largest))]
         rows = self._rows.copy()
         connection = self._connection
         try:
