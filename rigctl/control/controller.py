@@ -18,7 +18,8 @@ from rigctl.control.readings import Readings, Request, RequestKind, Source
 from rigctl.control.sequence import ACTIVE, RUNNING, Facts, Phase, next_phase
 from rigctl.control.settings import Cylinder, Settings
 from rigctl.refrigerant import catalogue
-from rigctl.refrigerant.cylinder import fill_limit, pressure_rating
+from rigctl.refrigerant.catalogue import UnknownRefrigerantError
+from rigctl.refrigerant.cylinder import CylinderError, fill_limit, pressure_rating, retest_check
 
 LINE_UP_GRACE_S = 15.0
 """Time a check of the line-up may take to come good before it counts as failed."""
@@ -26,6 +27,9 @@ DISCHARGE_EASE_FRACTION = 0.92
 """Share of the discharge limit at which the suction throttle starts to close."""
 LIQUID_BACK_S = 8.0
 """How long more must arrive than vapor can explain before the rig goes back to drawing liquid."""
+TARE_SHARE = 0.02
+TARE_SLACK_KG = 0.2
+"""How far below its stamped tare an empty cylinder may weigh; common practice, no source."""
 TOO_LITTLE_SHARE = 0.5
 """Less than this share of the declared charge, with the level held, makes the rig ask before it ends."""
 SPENT_RATIO = 0.85
@@ -165,9 +169,13 @@ def after_power_loss(state: State) -> State:
     phase, sentence, ask = state.phase, state.sentence, state.ask
     resume_to = state.resume_to
     if phase in ACTIVE:
-        word = _word(phase)
-        sentence = f"Power was lost during {word}. Look at the rig, hoses and cylinder, then restart or stop."
-        ask = Ask.CONFIRM
+        if state.cylinder_off and state.tare_known:
+            sentence = "Power was lost while the cylinder was being changed. Put the new one on, then restart or stop."
+            ask = Ask.CHANGE_CYLINDER
+        else:
+            word = _word(phase)
+            sentence = f"Power was lost during {word}. Look at the rig, hoses and cylinder, then restart or stop."
+            ask = Ask.CONFIRM
         resume_to = Phase.LINE_UP
         phase = Phase.HELD
     elif phase is Phase.ABORTING:
@@ -220,23 +228,25 @@ def _limit_kg(cylinder: Cylinder, settings: Settings) -> float:
 
 def cylinder_fault(cylinder: Cylinder, settings: Settings) -> str:
     """Return why a cylinder may not be filled in this job, as one sentence; "" when it may."""
-    job = settings.job
-    refrigerant = catalogue.get(job.refrigerant)
-    if cylinder.refrigerant and catalogue.get(cylinder.refrigerant).name != refrigerant.name:
-        return (
-            f"Cylinder {cylinder.serial} is for {cylinder.refrigerant}, the appliance holds "
-            f"{refrigerant.name}: never mix. Put on another cylinder, then restart."
-        )
-    if cylinder.retest_due < job.date:
-        return (
-            f"Cylinder {cylinder.serial} is past its retest date {cylinder.retest_due}. Put on another, then restart."
-        )
-    rating = pressure_rating(refrigerant, cylinder.service_pressure_pa_gauge)
+    refrigerant = catalogue.get(settings.job.refrigerant)
+    try:
+        if cylinder.refrigerant and catalogue.get(cylinder.refrigerant).name != refrigerant.name:
+            return (
+                f"Cylinder {cylinder.serial} is for {cylinder.refrigerant}, the appliance holds {refrigerant.name}: "
+                "never mix. Put on another cylinder, then restart."
+            )
+        fill_limit(refrigerant, cylinder.water_capacity_kg)
+        rating = pressure_rating(refrigerant, cylinder.service_pressure_pa_gauge)
+    except (UnknownRefrigerantError, CylinderError) as error:
+        return f"Cylinder {cylinder.serial}: {error} Put on another cylinder, then restart."
+    retest = retest_check(cylinder.retest_due, settings.job.date)
+    if not retest.ok:
+        return f"Cylinder {cylinder.serial}: {retest.text} Put on another cylinder, then restart."
     if not rating.ok:
+        hot = words.pressure(rating.pressure_at_55c_pa_gauge + words.ATMOSPHERE_PA, settings.units)
         return (
-            f"Cylinder {cylinder.serial} is not rated for {refrigerant.name}: it would reach "
-            f"{words.pressure(rating.pressure_at_55c_pa_gauge + words.ATMOSPHERE_PA, settings.units)} at 55 °C. "
-            "Put on another, then restart."
+            f"Cylinder {cylinder.serial} is not rated for {refrigerant.name}: it would reach {hot} at 55 °C. "
+            "Put on another cylinder, then restart."
         )
     return ""
 
@@ -253,47 +263,47 @@ class _Asked:
         """Why each request of the scan is refused, "" for those taken."""
 
 
-def _hear(state: State, requests: tuple[Request, ...]) -> _Asked:
+_AT_THE_RIG = (RequestKind.START, RequestKind.RESTART, RequestKind.RESET)
+
+
+def _hear(state: State, requests: tuple[Request, ...], settings: Settings) -> _Asked:
     """Sort out requests. Stop, hold, abort and acknowledge are taken from anywhere; the rest only at the rig."""
     asked = _Asked()
     for request in requests:
         kind, text = request.kind, ""
-        if request.source is not Source.LOCAL and kind in (
-            RequestKind.START,
-            RequestKind.RESTART,
-            RequestKind.RESET,
-        ):
+        if request.source is not Source.LOCAL and kind in _AT_THE_RIG:
             text = f"{kind.value} is only taken from a person at the rig."
         elif kind is RequestKind.STOP:
             asked.stop = True
         elif kind is RequestKind.ABORT:
             asked.abort = True
         elif kind is RequestKind.HOLD:
-            asked.hold = state.phase in RUNNING
-            if not asked.hold:
+            if state.phase in RUNNING or state.phase is Phase.RESTARTING:
+                asked.hold = True
+            else:
                 text = f"There is nothing to hold in {_word(state.phase)}."
         elif kind is RequestKind.ACKNOWLEDGE:
             asked.acknowledge = True
         elif kind is RequestKind.START:
-            asked.start = state.phase is Phase.IDLE
-            if not asked.start:
+            if state.phase is Phase.IDLE:
+                asked.start = True
+            else:
                 text = f"The rig is in {_word(state.phase)}; start is taken in idle."
         elif kind is RequestKind.RESET:
             asked.reset = True
+        elif state.phase is not Phase.HELD:
+            text = f"The rig is in {_word(state.phase)}; restart is taken when it is held."
+        elif state.ask is Ask.CHANGE_CYLINDER and request.cylinder is None:
+            text = "Say which cylinder is on the scale now."
         else:
-            asked.restart = state.phase is Phase.HELD
-            if not asked.restart:
-                text = f"The rig is in {_word(state.phase)}; restart is taken when it is held."
-            elif state.ask is Ask.CHANGE_CYLINDER and request.cylinder is None:
-                asked.restart = False
-                text = "Say which cylinder is on the scale now."
-            else:
-                asked.cylinder = request.cylinder
+            text = cylinder_fault(request.cylinder, settings) if request.cylinder is not None else ""
+            if not text:
+                asked.restart, asked.cylinder = True, request.cylinder or asked.cylinder
         asked.refusals.append(text)
     return asked
 
 
-def _answer(requests: tuple[Request, ...], asked: _Asked, permits: Permits) -> tuple[Reply, ...]:
+def _answer(requests: tuple[Request, ...], asked: _Asked, permits: Permits, phase: Phase) -> tuple[Reply, ...]:
     """Answer the requests of a scan, once the interlocks have been judged."""
     replies = []
     for request, refusal in zip(requests, asked.refusals, strict=True):
@@ -301,7 +311,9 @@ def _answer(requests: tuple[Request, ...], asked: _Asked, permits: Permits) -> t
         if not text and permits.trip >= 0 and request.kind in (RequestKind.START, RequestKind.RESET):
             row = TABLE[permits.trip]
             text = f"{row.tag} still stands ({row.cause}); {request.kind.value} is not taken."
-        replies.append(Reply(request.request_id, not text, text or f"{request.kind.value} taken."))
+        idle = phase not in ACTIVE and request.kind in (RequestKind.STOP, RequestKind.ABORT)
+        done = "Nothing is running." if idle else f"{request.kind.value} taken."
+        replies.append(Reply(request.request_id, not text, text or done))
     return tuple(replies)
 
 
@@ -378,7 +390,9 @@ def _line_up_fault(state: State, x: Situation, permits: Permits) -> tuple[str, A
                 "Connect the hose to the appliance's liquid port, purge it, then restart.",
                 Ask.HOSE_TO_LIQUID,
             )
-        if not (state.estimate.gross_kg > 0.8 * state.cylinder.tare_kg):
+        if state.cylinder_off and state.tare_known:
+            return "Say which cylinder is on the scale now, then restart.", Ask.CHANGE_CYLINDER
+        if not state.estimate.gross_kg >= _least_kg(state.cylinder):
             return (
                 f"The scale shows {words.mass(state.estimate.gross_kg, units)}, less than cylinder "
                 f"{state.cylinder.serial} weighs empty ({words.mass(state.cylinder.tare_kg, units)}). "
@@ -421,6 +435,13 @@ def _line_up_fault(state: State, x: Situation, permits: Permits) -> tuple[str, A
             Ask.CHECK_REFRIGERANT,
         )
     return "", Ask.NOTHING
+
+
+def _least_kg(cylinder: Cylinder) -> float:
+    """The least a cylinder can weigh: below, it is not (wholly) on the scale, or the scale reads low and would hide
+    what is in it.
+    """
+    return cylinder.tare_kg * (1.0 - TARE_SHARE) - TARE_SLACK_KG
 
 
 def _one_inlet(settings: Settings) -> bool:
@@ -477,9 +498,9 @@ def step(state: State, readings: Readings, settings: Settings) -> tuple[State, O
         settings,
         state.outputs,
         expecting_liquid=was is Phase.LIQUID,
-        cylinder_off=state.cylinder_off,
+        cylinder_off=state.cylinder_off or not state.tare_known,
     )
-    asked = _hear(state, readings.requests) if readings.requests else _NOTHING_ASKED
+    asked = _hear(state, readings.requests, settings) if readings.requests else _NOTHING_ASKED
     x = _situation(state, readings, settings, s)
     locks, permits = interlocks.evaluate(state.interlocks, x, acknowledge=asked.acknowledge, reset=asked.reset)
     in_phase, in_stage = now - entered, now - stage_s
@@ -490,7 +511,7 @@ def step(state: State, readings: Readings, settings: Settings) -> tuple[State, O
     f.abort_asked = asked.abort
     f.stop_asked = asked.stop
     f.hold_asked = asked.hold
-    f.start_asked = asked.start and not f.tripped
+    f.start_asked = asked.start and not (f.tripped or asked.stop or asked.abort)  # of two words the safe one counts
     f.restart_asked = asked.restart
     f.must_hold = permits.hold >= 0
     f.resume_to = state.resume_to
@@ -500,7 +521,7 @@ def step(state: State, readings: Readings, settings: Settings) -> tuple[State, O
     f.too_little = f.liquid_back = False
     f.level_held = f.standing_failed = f.standing_passed = f.standing_gave_up = False
     f.cleared = f.isolated = f.settled = f.restart_ready = f.restart_failed = False
-    replies = _answer(readings.requests, asked, permits) if readings.requests else ()
+    replies = _answer(readings.requests, asked, permits, was) if readings.requests else ()
 
     dwell_s, clear_s = state.dwell_s, state.clear_s
     standing_start, standing_middle = state.standing_start_pa_abs, state.standing_middle_pa_abs
@@ -522,7 +543,7 @@ def step(state: State, readings: Readings, settings: Settings) -> tuple[State, O
         elif stage == 0:
             if not tare_known:
                 memory = estimate.with_cylinder(memory, cylinder.tare_kg)
-                tare_known = True
+                tare_known, cylinder_off = True, False
                 events.append(_cylinder_on(cylinder, memory))
             stage, stage_s, in_stage = 1, now, 0.0
         elif in_stage > 4.0 * procedure.valve_stroke_s and abs(s.log_fall_1_s) < 0.02:
@@ -617,7 +638,7 @@ def step(state: State, readings: Readings, settings: Settings) -> tuple[State, O
             not tare_known
             and state.cylinder_off
             and s.steady_s >= procedure.scale_steady_s
-            and memory.gross_kg > 0.8 * cylinder.tare_kg
+            and memory.gross_kg >= _least_kg(cylinder)
         ):
             memory = estimate.with_cylinder(memory, cylinder.tare_kg)
             tare_known, cylinder_off = True, False
@@ -638,8 +659,9 @@ def step(state: State, readings: Readings, settings: Settings) -> tuple[State, O
         entered = stage_s = now
         stage, in_phase, in_stage = 0, 0.0, 0.0
         dwell_s = clear_s = nan
-        if was is Phase.STANDING:
-            passed = phase in (Phase.CLEAR_OUT, Phase.ISOLATE)
+        judged = f.standing_passed or f.standing_failed
+        if was is Phase.STANDING and judged and phase in (*RUNNING, Phase.HOLDING):
+            passed = f.standing_passed
             began = standing_start if standing_start == standing_start else p
             check = StandingCheck(state.entered_s, now - state.entered_s, began, p, passed)
             checks = (*checks, check)
@@ -653,7 +675,7 @@ def step(state: State, readings: Readings, settings: Settings) -> tuple[State, O
                 repeats += 1
                 lower = min(TIGHTEN * pull_target, job.level_pa_abs - (p - began))
                 pull_target = max(procedure.pull_floor_pa_abs, lower)
-            standing_start = standing_middle = nan
+        standing_start = standing_middle = nan
         if was is Phase.LINE_UP and phase in (Phase.LIQUID, Phase.VAPOR):
             accepted = True
         if was is Phase.LIQUID and (phase is Phase.VAPOR or f.liquid_gone):
@@ -693,8 +715,12 @@ def step(state: State, readings: Readings, settings: Settings) -> tuple[State, O
             path_shut = path_shut or change
             resume_to = state_resume
         if phase is Phase.STOPPING:
+            # Lines that cannot be emptied now keep their way into the cylinder: nothing is shut in full of liquid.
             can_clear = fitted.cooler_valves and was in _CAN_CLEAR and not permits.forbidden & M_101
-            stage = 0 if can_clear and moved else 1
+            if moved and not path_shut:
+                stage = 0 if can_clear else (2 if fitted.cooler_valves else 1)
+            else:
+                stage = 1
             sentence, ask = "Stopping on request.", Ask.NOTHING
         if phase is Phase.HELD:
             if was is Phase.LINE_UP:
@@ -724,7 +750,14 @@ def step(state: State, readings: Readings, settings: Settings) -> tuple[State, O
             )
         if phase is Phase.STOPPED:
             sentence = "Stopped. Close the cylinder's valve and the service ports before taking hoses off."
-        if phase in (Phase.COMPLETE, Phase.STOPPED):
+            if state.stage == 2 and moved:
+                sentence = (
+                    "Stopped. Cooler and discharge hose still hold liquid and stay open to the cylinder: empty them "
+                    "before any valve is closed."
+                )
+            else:
+                moved = False
+        if phase is Phase.COMPLETE:
             moved = False
         events.append(Event("phase", phase.value, f"{was.value} -> {phase.value}"))
 
@@ -745,6 +778,8 @@ def step(state: State, readings: Readings, settings: Settings) -> tuple[State, O
     command = Outputs(bits, throttle)
     changed_s = now if bits != bits_before else state.changed_s
     motor_s = now if (bits ^ bits_before) & M_101 else state.motor_s
+    if motor_s != motor_s and state.at_s != state.at_s and state.scan > 0:
+        motor_s = now  # back after a power loss: the motor has just been stopped, as far as anyone knows
 
     # --- what people see
     previous = sum(fill.net_kg for fill in cylinders)
@@ -813,7 +848,7 @@ def _throttle(state: State, phase: Phase, stage: int, in_stage_s: float, x: Situ
         goal = 1.0
     else:
         return low
-    ramp = (1.0 - low) / procedure.throttle_ramp_s * min(x.dt_s, 1.0)
+    ramp = (1.0 - low) / max(procedure.throttle_ramp_s, 0.1) * min(x.dt_s, 1.0)
     if phase is Phase.VAPOR and x.s.liquid_back_s > 2.0 and _may_hold_liquid(state, x.s.p_appliance):
         return max(low, state.throttle - 4.0 * ramp)
     if x.s.p_201 > DISCHARGE_EASE_FRACTION * limits.discharge_high_pa_abs:

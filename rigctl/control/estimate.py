@@ -8,7 +8,7 @@ from math import inf, log, nan, sqrt
 import msgspec
 
 from rigctl.control.points import INLETS, M_101, WAYS_OUT, XV_203, Outputs
-from rigctl.control.readings import Readings, sound
+from rigctl.control.readings import Reading, Readings, sound
 from rigctl.control.settings import Compressor, Settings
 from rigctl.refrigerant import catalogue
 from rigctl.refrigerant.saturation import Refrigerant
@@ -27,6 +27,11 @@ GAIN_SHARE = 0.3
 LIQUID_BACK_RATIO = 1.6
 LIQUID_BACK_KG_S = 3e-3
 """Weight gain over vapor displacement that only liquid at the inlet can explain."""
+
+PRESSURES_PA = (1.0, 2e7)
+TEMPERATURES_DEGC = (-120.0, 400.0)
+WEIGHTS_KG = (-1e3, 1e4)
+"""What can be on any rig of this kind; a value outside is a broken instrument, whatever it says of itself."""
 
 
 class InletPhase(enum.Enum):
@@ -129,6 +134,9 @@ class Memory(msgspec.Struct, frozen=True, array_like=True, gc=False):
     flow_low_since_s: float = nan
     liquid_gone: bool = False
     more_since_s: float = nan
+    flow_2_kg_s: float = 0.0
+    coasted_kg: float = 0.0
+    """What only the pump has counted while the scale was out of use."""
 
 
 class Signals:
@@ -279,21 +287,29 @@ def _pumped_flow(
     return flow if flow == flow else 0.0
 
 
+def _within(reading: Reading, now_s: float, max_age_s: float, band: tuple[float, float]) -> float:
+    """The value of a sound reading inside what can physically be, else NaN."""
+    if sound(reading, now_s, max_age_s) and band[0] <= reading.value <= band[1]:
+        return reading.value
+    return nan
+
+
 def judge(readings: Readings, settings: Settings) -> Signals:
     """Return the sound values of a scan; an unfit reading becomes NaN, never an old or a made-up number."""
     now, age = readings.now_s, settings.instruments.reading_max_age_s
     s = Signals()
     s.now_s = now
-    s.p_101 = readings.pt_101_pa_abs.value if sound(readings.pt_101_pa_abs, now, age) else nan
-    s.p_201 = readings.pt_201_pa_abs.value if sound(readings.pt_201_pa_abs, now, age) else nan
-    s.p_102 = readings.pt_102_pa_abs.value if sound(readings.pt_102_pa_abs, now, age) else nan
-    s.p_301 = readings.pt_301_pa_abs.value if sound(readings.pt_301_pa_abs, now, age) else nan
-    s.p_001 = readings.pt_001_pa_abs.value if sound(readings.pt_001_pa_abs, now, age) else nan
-    s.t_101 = readings.tt_101_degc.value if sound(readings.tt_101_degc, now, age) else nan
-    s.t_201 = readings.tt_201_degc.value if sound(readings.tt_201_degc, now, age) else nan
-    s.t_301 = readings.tt_301_degc.value if sound(readings.tt_301_degc, now, age) else nan
-    s.t_001 = readings.tt_001_degc.value if sound(readings.tt_001_degc, now, age) else nan
-    s.scale_ok = sound(readings.wt_301_kg, now, age)
+    s.p_101 = _within(readings.pt_101_pa_abs, now, age, PRESSURES_PA)
+    s.p_201 = _within(readings.pt_201_pa_abs, now, age, PRESSURES_PA)
+    s.p_102 = _within(readings.pt_102_pa_abs, now, age, PRESSURES_PA)
+    s.p_301 = _within(readings.pt_301_pa_abs, now, age, PRESSURES_PA)
+    s.p_001 = _within(readings.pt_001_pa_abs, now, age, PRESSURES_PA)
+    s.t_101 = _within(readings.tt_101_degc, now, age, TEMPERATURES_DEGC)
+    s.t_201 = _within(readings.tt_201_degc, now, age, TEMPERATURES_DEGC)
+    s.t_301 = _within(readings.tt_301_degc, now, age, TEMPERATURES_DEGC)
+    s.t_001 = _within(readings.tt_001_degc, now, age, TEMPERATURES_DEGC)
+    weight = _within(readings.wt_301_kg, now, age, WEIGHTS_KG)
+    s.scale_ok = weight == weight
     # With its own instrument fitted but unfit, the appliance's pressure is unknown: the header may not stand in.
     s.p_appliance = s.p_001 if settings.fitted.pt_001 else s.p_101
     # Discharge is never below the cylinder while the way is open, so it stands in on the safe side.
@@ -360,7 +376,8 @@ def update(
         gross += flow * dt
         p_ww += dt * (2.0 * p_wf + dt * p_ff)
         p_wf += dt * p_ff
-        p_ff += FLOW_WALK_KG2_S3 * dt
+        # When the pump's word changes the flow may have changed by as much, at once.
+        p_ff += FLOW_WALK_KG2_S3 * dt + (flow_2 - memory.flow_2_kg_s) ** 2
         if not s.scale_ok:
             steady_since = nan
             flow, p_ff = flow_2, max(p_ff, (0.5 * flow_2) ** 2)  # the pump's word is all there is
@@ -390,6 +407,7 @@ def update(
                     steady_since = nan
                 elif steady_since != steady_since:
                     steady_since = now
+    coasted = memory.coasted_kg + flow_2 * dt if disturbed_since == disturbed_since or not s.scale_ok else 0.0
     s.disturbed_s = now - disturbed_since if disturbed_since == disturbed_since else 0.0
     s.steady_s = now - steady_since if steady_since == steady_since else 0.0
 
@@ -423,6 +441,8 @@ def update(
     if s.p_201 == s.p_201:
         if p_201 == p_201 and dt > 0.0:
             p_201_rate += ((s.p_201 - p_201) / dt - p_201_rate) * min(1.0, dt / 0.5)
+            if p_201_rate - p_201_rate != 0.0:
+                p_201_rate = 0.0  # one wild value must not blind the row for good
         p_201 = s.p_201
     s.p_201_rate = p_201_rate
 
@@ -431,7 +451,7 @@ def update(
     p = s.p_appliance
     if not (pumping and inlet_open) or progress != progress:
         low, progress, progress_gross = inf, now, gross
-    if p == p and p > 0.0:
+    if p == p:
         if side == side and dt > 0.0:
             log_fall += (log(side / p) / dt - log_fall) * min(1.0, dt / 20.0)
         side = p
@@ -498,6 +518,7 @@ def update(
         pumped, bound, calibration, anchor_pumped, anchor_gross,
         p_201, p_201_rate, log_fall, side, low, progress, progress_gross,
         expecting_s, ratio, ratio_ref, ratio_high, flow_ref, flow_low, gone, more_since,
+        flow_2, coasted,
     )  # fmt: skip
     return after, s
 
@@ -529,10 +550,7 @@ def with_scale_moved(memory: Memory, spread: float) -> Memory:
     return msgspec.structs.replace(
         memory,
         offset_kg=memory.raw_kg - memory.gross_kg,
-        shift_variance_kg2=memory.shift_variance_kg2
-        + (spread * (memory.pumped_kg - memory.anchor_pumped_kg)) ** 2
-        + 2.0 * memory.var_kg2
-        + 1e-4,
+        shift_variance_kg2=memory.shift_variance_kg2 + (spread * memory.coasted_kg) ** 2 + 2.0 * memory.var_kg2 + 1e-4,
         disturbed_since_s=nan,
         anchor_gross_kg=nan,
         flow_kg_s=0.0,
@@ -600,8 +618,7 @@ def report(memory: Memory, s: Signals, settings: Settings, progress: Progress) -
     scale_var = settings.instruments.scale_uncertainty_kg**2
     # With the scale out of use the net is the pump's word and carries the pump's uncertainty since then.
     net_u = sqrt(memory.var_kg2 + scale_var + memory.shift_variance_kg2)
-    if s.disturbed_s > 0.0 or not s.scale_ok:
-        net_u += settings.limits.second_estimate_uncertainty * max(0.0, s.anchor_pumped_kg)
+    net_u += settings.limits.second_estimate_uncertainty * memory.coasted_kg
     recovered = progress.previous_kg + (s.net_kg if s.net_kg == s.net_kg else 0.0)
     recovered_u = sqrt(progress.previous_variance_kg2 + net_u * net_u)
     contents = memory.contents_start_kg + s.net_kg

@@ -259,7 +259,7 @@ def _dead_head(x: Situation) -> bool:
     temperature = s.t_301 if _fit(s.t_301) else x.settings.job.ambient_degc
     ceiling = catalogue.get(x.settings.job.refrigerant).bubble_pressure_pa_abs(temperature + WRONG_WAY_OUT_K)
     return (
-        s.p_201_rate > x.settings.limits.dead_head_rise_pa_s
+        not s.p_201_rate <= x.settings.limits.dead_head_rise_pa_s
         and not s.p_201 < ceiling
         and (s.frozen_share or not s.anchor_gain_kg > 0.02)
     )
@@ -505,7 +505,8 @@ def _say_falls_fast(x: Situation) -> str:
 def _freezing(x: Situation) -> bool:
     if not x.taking or not _contact_bad(x.readings.fs_001_flow, x):
         return False
-    guard = catalogue.get(x.settings.job.refrigerant).dew_pressure_pa_abs(x.settings.limits.freeze_guard_k)
+    # Liquid boils at the bubble temperature, the colder end of a blend's glide.
+    guard = catalogue.get(x.settings.job.refrigerant).bubble_pressure_pa_abs(x.settings.limits.freeze_guard_k)
     return not x.s.p_low > guard
 
 
@@ -777,8 +778,9 @@ def evaluate(memory: Memory, x: Situation, *, acknowledge: bool, reset: bool) ->
     gone = memory.active & ~active & ~latched
     returned |= gone & ~acknowledged
     if acknowledge:
-        acknowledged |= active | latched
-        returned = 0
+        # Only what was on show can have been seen.
+        acknowledged |= (memory.active | memory.latched) & (active | latched) & ~new
+        returned &= ~memory.returned
     acknowledged &= active | latched
 
     permits = Permits()

@@ -142,8 +142,8 @@ def wanted(wish: Wish) -> int:
     if phase in (Phase.HELD, Phase.RESTARTING):
         return open_way | water
     if phase in (Phase.ABORTING, Phase.ABORTED, Phase.IDLE):
-        return open_way
-    return 0
+        return open_way | (water if wish.moved else 0)
+    return open_way if phase is Phase.STOPPED else 0
 
 
 def gate(bits: int, forbidden: int, settings: Settings) -> int:

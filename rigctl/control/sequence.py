@@ -129,6 +129,11 @@ def must_hold(f: Facts) -> bool:
     return f.must_hold or f.hold_asked
 
 
+def hold_asked(f: Facts) -> bool:
+    """A person asked to hold."""
+    return f.hold_asked
+
+
 def line_up_failed(f: Facts) -> bool:
     """A check of the line-up failed for longer than it may take to settle."""
     return f.line_up_failed
@@ -254,6 +259,7 @@ TRANSITIONS: list[dict[str, Any]] = [
     _row(Phase.ISOLATE, Phase.COMPLETE, isolated),
     _row(Phase.HOLDING, Phase.HELD, settled),
     _row(Phase.HELD, Phase.RESTARTING, restart_asked),
+    _row(Phase.RESTARTING, Phase.HELD, hold_asked),
     _row(Phase.RESTARTING, Phase.HELD, restart_failed),
     _row(Phase.RESTARTING, Phase.LINE_UP, _resume(Phase.LINE_UP)),
     _row(Phase.RESTARTING, Phase.LIQUID, _resume(Phase.LIQUID)),
