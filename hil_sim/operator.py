@@ -140,6 +140,8 @@ class Operator:
         self._quickest_s, self._slowest_s = quickest_s, slowest_s
         self._tries, self._handy = tries, handy
         self._before: tuple[Phase, Ask] | None = None
+        self._put_on: Cylinder | None = None
+        """The cylinder put on in this stay in HELD: if the rig is not content at once, it is not changed again."""
         self._due_s = inf
         self._acknowledge_s = inf
         self._tried: dict[Ask, tuple[int, float]] = {}
@@ -156,6 +158,7 @@ class Operator:
         before = self._before
         if before is None or record.phase is not before[0] or record.ask is not before[1]:
             self._before = record.phase, record.ask
+            self._put_on = None
             self._due_s = self._when(record, now_s)
         if now_s >= self._due_s:
             acts += self._act(record)
@@ -180,7 +183,8 @@ class Operator:
             # Stopping a rig that stands in HELD or ABORTED needs nobody to wait for more.
             self.done = phase in {Phase.ABORTED, Phase.IDLE}
             return inf
-        if phase in {Phase.IDLE, Phase.HELD, Phase.ABORTED} or record.ask is not Ask.NOTHING:
+        # While the rig is still holding or aborting it is not touched.
+        if phase in {Phase.IDLE, Phase.HELD, Phase.ABORTED}:
             return now_s + self._delay_s(record.ask)
         return inf
 
@@ -209,21 +213,20 @@ class Operator:
         if self._wears_out(ask, record):
             return self._give_up(f"has tried '{ask.value}' {self._tries} times in vain", phase)
         acts: list[Act] = []
-        cylinder: Cylinder | None = None
         # A scale that still disagrees after a look: the rig offers another cylinder as the other way out.
         again = ask is Ask.CHECK_SCALE and self._tried[ask][0] > 1 and bool(self.spares)
-        if ask is Ask.CHANGE_CYLINDER or again:
+        if (ask is Ask.CHANGE_CYLINDER or again) and self._put_on is None:
             if not self.spares:
                 return self._give_up("has no empty cylinder left", phase)
-            cylinder = self.spares.pop(0)
-            text = f"Technician put cylinder {cylinder.serial} on the scale and opened its valve."
-            acts.append(Act(Deed.CHANGE_CYLINDER, text, cylinder=cylinder))
+            self._put_on = self.spares.pop(0)
+            told = f"Technician put cylinder {self._put_on.serial} on the scale and opened its valve."
+            acts.append(Act(Deed.CHANGE_CYLINDER, told, cylinder=self._put_on))
         if self._handy:
             acts += [Act(deed, f"Technician {_TOLD[deed]}.") for deed in _DEEDS[ask]]
         if phase is Phase.ABORTED:
             acts.append(self._press(RequestKind.RESET, "reset the trip"))
         else:
-            acts.append(self._press(RequestKind.RESTART, "told the rig to go on", cylinder))
+            acts.append(self._press(RequestKind.RESTART, "told the rig to go on", self._put_on))
         return tuple(acts)
 
     def _wears_out(self, ask: Ask, record: ScanRecord) -> bool:
