@@ -210,7 +210,7 @@ def test_settings_come_back_exact_and_can_be_read_by_a_person(tmp_path):
     path = tmp_path / "a.journal"
     Journal(path, odd, version="1.2.3").close()
     with JournalReader(path) as reader:
-        assert same(reader.settings, odd)
+        assert same(reader.settings(), odd)
         assert reader.sessions()[0].software_version == "1.2.3"
     with sqlite3.connect(path) as plain:
         (text,) = plain.execute("SELECT settings_json FROM sessions").fetchone()
@@ -368,7 +368,7 @@ def test_a_full_queue_drops_and_counts_scans_and_keeps_places_for_events(tmp_pat
     assert "7 scans" in health.sentence
     with JournalReader(path) as reader:
         back = list(reader.scans())
-        assert reader.dropped == 7
+        assert reader.dropped() == 7
     assert [(s.record.scan, s.dropped_before) for s in back] == [
         (0, 0), (1, 0), (2, 0), (3, 0), (4, 0), (12, 7),
     ]  # fmt: skip

@@ -720,12 +720,10 @@ class JournalReader:
             for session, opened_utc_s, version, reason, settings, start_state, dropped in self._rows(query)
         ]
 
-    @property
     def settings(self) -> Settings:
         """Settings of the last session."""
         return self.sessions()[-1].settings
 
-    @property
     def dropped(self) -> int:
         """Scans that were not stored, over all sessions."""
         return sum(session.dropped for session in self.sessions())
