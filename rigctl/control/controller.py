@@ -23,6 +23,8 @@ from rigctl.refrigerant.cylinder import CylinderError, fill_limit, pressure_rati
 
 LINE_UP_GRACE_S = 15.0
 """Time a check of the line-up may take to come good before it counts as failed."""
+FILLING_S = 180.0
+"""Time the rig's own volumes may take to fill from the appliance before its pressure is judged."""
 DISCHARGE_EASE_FRACTION = 0.92
 """Share of the discharge limit at which the suction throttle starts to close."""
 LIQUID_BACK_S = 8.0
@@ -385,11 +387,10 @@ def _line_up_fault(state: State, x: Situation, permits: Permits) -> tuple[str, A
         fault = cylinder_fault(state.cylinder, settings)
         if fault:
             return fault, Ask.CHANGE_CYLINDER
-        if _one_inlet(settings) and job.liquid_first and not state.hose_at and not state.liquid_done:
-            return (
-                "Connect the hose to the appliance's liquid port, purge it, then restart.",
-                Ask.HOSE_TO_LIQUID,
-            )
+        if _one_inlet(settings) and not state.hose_at:
+            if job.liquid_first and not state.liquid_done:
+                return "Connect the hose to the appliance's liquid port, purge it, then restart.", Ask.HOSE_TO_LIQUID
+            return "Connect the hose to the appliance's vapor port, purge it, then restart.", Ask.HOSE_TO_VAPOR
         if state.cylinder_off and state.tare_known:
             return "Say which cylinder is on the scale now, then restart.", Ask.CHANGE_CYLINDER
         if not state.estimate.gross_kg >= _least_kg(state.cylinder):
@@ -538,15 +539,16 @@ def step(state: State, readings: Readings, settings: Settings) -> tuple[State, O
     if was is Phase.LINE_UP:
         fault, fault_ask = _line_up_fault(state, x, permits)
         if fault:
-            if in_stage > LINE_UP_GRACE_S + (procedure.scale_steady_s if stage == 0 else 0.0):
-                f.line_up_failed = True
+            grace = LINE_UP_GRACE_S + (procedure.scale_steady_s if stage == 0 else 0.0)
+            still_filling = stage == 1 and not s.p_settled and in_stage < FILLING_S
+            f.line_up_failed = in_stage > grace and not still_filling
         elif stage == 0:
             if not tare_known:
                 memory = estimate.with_cylinder(memory, cylinder.tare_kg)
                 tare_known, cylinder_off = True, False
                 events.append(_cylinder_on(cylinder, memory))
             stage, stage_s, in_stage = 1, now, 0.0
-        elif in_stage > 4.0 * procedure.valve_stroke_s and abs(s.log_fall_1_s) < 0.02:
+        elif in_stage > 4.0 * procedure.valve_stroke_s and s.p_settled:
             f.line_up_passed = True
             appliance_start = p
             refrigerant = catalogue.get(job.refrigerant)
@@ -717,10 +719,8 @@ def step(state: State, readings: Readings, settings: Settings) -> tuple[State, O
         if phase is Phase.STOPPING:
             # Lines that cannot be emptied now keep their way into the cylinder: nothing is shut in full of liquid.
             can_clear = fitted.cooler_valves and was in _CAN_CLEAR and not permits.forbidden & M_101
-            if moved and not path_shut:
-                stage = 0 if can_clear else (2 if fitted.cooler_valves else 1)
-            else:
-                stage = 1
+            keep = 2 if fitted.cooler_valves else 1
+            stage = (0 if can_clear else keep) if moved and not path_shut else 1
             sentence, ask = "Stopping on request.", Ask.NOTHING
         if phase is Phase.HELD:
             if was is Phase.LINE_UP:

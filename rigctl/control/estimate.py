@@ -121,6 +121,8 @@ class Memory(msgspec.Struct, frozen=True, array_like=True, gc=False):
     log_fall_1_s: float = 0.0
     """Smoothed -d ln(p)/dt on the appliance side."""
     p_side_pa_abs: float = nan
+    p_slow_pa_abs: float = nan
+    """The same, smoothed over 10 s: tells whether it has come to rest."""
     low_pa_abs: float = inf
     """Lowest pressure that counted as progress, and when."""
     progress_s: float = nan
@@ -163,6 +165,7 @@ class Signals:
         "p_appliance",
         "p_cylinder",
         "p_low",
+        "p_settled",
         "pumped_bound_kg",
         "pumped_flow_kg_s",
         "scale_ok",
@@ -195,6 +198,7 @@ class Signals:
     p_appliance: float
     p_cylinder: float
     p_low: float
+    p_settled: bool
     pumped_bound_kg: float
     pumped_flow_kg_s: float
     scale_ok: bool
@@ -449,6 +453,10 @@ def update(
     side, log_fall = memory.p_side_pa_abs, memory.log_fall_1_s
     low, progress, progress_gross = memory.low_pa_abs, memory.progress_s, memory.progress_gross_kg
     p = s.p_appliance
+    slow = memory.p_slow_pa_abs
+    if p == p:
+        slow = p if slow != slow else slow + (p - slow) * min(1.0, dt / 10.0)
+    s.p_settled = abs(p - slow) <= 0.003 * slow + 0.2 * instruments.pressure_uncertainty_pa
     if not (pumping and inlet_open) or progress != progress:
         low, progress, progress_gross = inf, now, gross
     if p == p:
@@ -516,7 +524,7 @@ def update(
         disturbed_since, steady_since,
         memory.tare_kg, memory.contents_start_kg, net_high,
         pumped, bound, calibration, anchor_pumped, anchor_gross,
-        p_201, p_201_rate, log_fall, side, low, progress, progress_gross,
+        p_201, p_201_rate, log_fall, side, slow, low, progress, progress_gross,
         expecting_s, ratio, ratio_ref, ratio_high, flow_ref, flow_low, gone, more_since,
         flow_2, coasted,
     )  # fmt: skip
