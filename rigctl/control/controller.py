@@ -23,6 +23,8 @@ from rigctl.refrigerant.cylinder import CylinderError, fill_limit, pressure_rati
 
 LINE_UP_GRACE_S = 15.0
 """Time a check of the line-up may take to come good before it counts as failed."""
+UNMEASURED_K = 5.0
+"""How far an appliance whose temperature nobody measures may be from the room's."""
 FILLING_S = 180.0
 """Time the rig's own volumes may take to fill from the appliance before its pressure is judged."""
 DISCHARGE_EASE_FRACTION = 0.92
@@ -417,7 +419,7 @@ def _line_up_fault(state: State, x: Situation, permits: Permits) -> tuple[str, A
         )
     refrigerant = catalogue.get(job.refrigerant)
     t = s.t_001 if s.t_001 == s.t_001 else job.ambient_degc
-    tolerance = settings.procedure.pt_tolerance_k
+    tolerance = settings.procedure.pt_tolerance_k + (0.0 if s.t_001 == s.t_001 else UNMEASURED_K)
     slack = settings.instruments.pressure_uncertainty_pa
     high = refrigerant.bubble_pressure_pa_abs(t + tolerance) + slack
     low = refrigerant.dew_pressure_pa_abs(t - tolerance) - slack
@@ -553,7 +555,8 @@ def step(state: State, readings: Readings, settings: Settings) -> tuple[State, O
             appliance_start = p
             refrigerant = catalogue.get(job.refrigerant)
             t = s.t_001 if s.t_001 == s.t_001 else job.ambient_degc
-            saturated = p > refrigerant.dew_pressure_pa_abs(t - procedure.pt_tolerance_k)
+            tolerance = procedure.pt_tolerance_k + (0.0 if s.t_001 == s.t_001 else UNMEASURED_K)
+            saturated = p > refrigerant.dew_pressure_pa_abs(t - tolerance)
             reachable = hose_at == "liquid" if _one_inlet(settings) else fitted.xv_101
             f.liquid_wanted = job.liquid_first and reachable and saturated and not liquid_done
         if f.line_up_failed:
