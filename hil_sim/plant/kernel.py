@@ -35,6 +35,13 @@ _TO = np.array(
 
 
 @compiled
+def _wall(t: float, lost: float, ua: float, t_out: float, c: float, h: float) -> float:
+    """New temperature of a wall that lost `lost` joules inside and meets `t_out` outside; implicit outside."""
+    share = h * ua / c
+    return (t - lost / c + share * t_out) / (1.0 + share)
+
+
+@compiled
 def _series4(a: float, b: float, c: float, d: float) -> float:
     """Effective area of four restrictions in a row; zero if one is shut."""
     if min(min(a, b), min(c, d)) <= 1e-12:
@@ -345,6 +352,7 @@ def advance(
     mat, dp = np.zeros((nv, nv)), np.zeros(nv)
     alpha, beta, kappa = np.zeros(nv), np.zeros(nv), np.zeros(nv)
     ua, heat0 = np.zeros(nv), np.zeros(nv)
+    ua_wall, t_wall, c_wall = np.zeros(nv), np.zeros(nv), np.zeros(nv)
     d_m, d_u, h_in = np.zeros(nv), np.zeros(nv), np.zeros(nv)
     work, scratch = np.zeros(2), np.zeros(6)
     trial = np.zeros(2 * nv)
@@ -379,24 +387,17 @@ def advance(
             ua_metal = k[at.K_A_WET]
         ua_shell = k[at.K_A_SHELL_REF]
         t_bath = water_temperature(x[at.H_BATH], x[at.M_BATH])
-        ua[at.A] = ua_metal + ua_shell
-        heat0[at.A] = ua_metal * (x[at.T_METAL] - state_a[ph.T]) + ua_shell * (x[at.T_SHELL] - state_a[ph.T])
-        for i in range(1, nv):
-            t_wall = t_amb
-            ua[i] = 0.5 * k[at.K_HOSE_UA]
-            if i == at.PD:
-                ua[i] = k[at.K_DISCHARGE_UA]
-                t_wall = x[at.T_MOTOR]
-            elif i == at.C:
-                ua[i] = k[at.K_CON_IN]
-                t_wall = x[at.T_CONDENSER]
-            elif i == at.X:
-                ua[i] = (k[at.K_COIL_ON] if u[at.U_M202] > 0.5 else k[at.K_COIL_OFF]) if coil else 0.0
-                t_wall = t_bath
-            elif i == at.Y:
-                ua[i] = k[at.K_Y_IN]
-                t_wall = x[at.T_WALL]
-            heat0[i] = ua[i] * (t_wall - eos[i, ph.T])
+        for i in range(nv):
+            t_wall[i] = t_amb
+            ua_wall[i] = 0.5 * k[at.K_HOSE_UA]
+            c_wall[i] = 1e12
+        t_wall[at.PD], ua_wall[at.PD], c_wall[at.PD] = x[at.T_MOTOR], k[at.K_DISCHARGE_UA], k[at.K_SHELL_C]
+        t_wall[at.C], ua_wall[at.C], c_wall[at.C] = x[at.T_CONDENSER], k[at.K_CON_IN], k[at.K_CON_C]
+        t_wall[at.Y], ua_wall[at.Y], c_wall[at.Y] = x[at.T_WALL], k[at.K_Y_IN], k[at.K_Y_C]
+        t_wall[at.X], ua_wall[at.X] = t_bath, 0.0
+        if coil:
+            ua_wall[at.X] = k[at.K_COIL_ON] if u[at.U_M202] > 0.5 else k[at.K_COIL_OFF]
+            c_wall[at.X] = x[at.M_BATH] * WATER_CP_J_KG_K
 
         # Oil gives refrigerant back by diffusion, faster when warm or foaming; it takes it up slowly.
         desorbed = 0.0
@@ -426,7 +427,16 @@ def advance(
         q_metal = 0.0
         q_shell = 0.0
         while True:
+            # A wall warms or cools while it gives: dividing by 1 + h UA / C makes that implicit too.
+            ua_m = ua_metal / (1.0 + h * ua_metal / k[at.K_A_C])
+            ua_s = ua_shell / (1.0 + h * ua_shell / k[at.K_A_SHELL_C])
             for i in range(nv):
+                if i == at.A:
+                    ua[i] = ua_m + ua_s
+                    heat0[i] = ua_m * (x[at.T_METAL] - keep[i, ph.T]) + ua_s * (x[at.T_SHELL] - keep[i, ph.T])
+                else:
+                    ua[i] = ua_wall[i] / (1.0 + h * ua_wall[i] / c_wall[i])
+                    heat0[i] = ua[i] * (t_wall[i] - keep[i, ph.T])
                 dp[i] = 0.0
                 for c in range(nv):
                     mat[i, c] = 0.0
@@ -484,8 +494,8 @@ def advance(
                     keep[i, ph.T] + (keep[i, ph.DTDM] * d_m[i] + keep[i, ph.DTDU] * (h_in[i] + h * heat0[i])) / kappa[i]
                 )
                 if i == at.A:
-                    q_metal = h * ua_metal * (x[at.T_METAL] - t_end)
-                    q_shell = h * ua_shell * (x[at.T_SHELL] - t_end)
+                    q_metal = h * ua_m * (x[at.T_METAL] - t_end)
+                    q_shell = h * ua_s * (x[at.T_SHELL] - t_end)
                     d_u[i] = h_in[i] + q_metal + q_shell
                 else:
                     # Heat into the volume over the sub-step, by the temperature it ends at.
@@ -541,26 +551,36 @@ def advance(
         energy_in = 0.0
         x[at.OIL_KG] -= h * desorbed
         water = k[at.K_WATER] > 0.0
-        q_air = h * (k[at.K_A_ON] if u[at.U_M001] > 0.5 and not water else k[at.K_A_OFF]) * (t_amb - x[at.T_METAL])
-        q_water = 0.0
+        old = x[at.T_METAL]
+        ua_air = k[at.K_A_ON] if u[at.U_M001] > 0.5 and not water else k[at.K_A_OFF]
         if water:
             t_water = water_temperature(x[at.H_WATER], k[at.K_WATER])
+            c_water = k[at.K_WATER] * WATER_CP_J_KG_K
             blocked = ice_mass(x[at.H_WATER], k[at.K_WATER]) > 0.5 * k[at.K_WATER]
             moving = u[at.U_M001] > 0.5 and u[at.U_WATER_FLOW] > 0.0 and not blocked
-            q_water = h * (k[at.K_WATER_ON] if moving else k[at.K_WATER_OFF]) * (t_water - x[at.T_METAL])
+            ua_water = k[at.K_WATER_ON] if moving else k[at.K_WATER_OFF]
+            ua_water /= 1.0 + h * ua_water / c_water
+            # One joint outside for the metal: room air and water, weighted.
+            both = ua_air + ua_water
+            t_out = (ua_air * t_amb + ua_water * t_water) / both if both > 0.0 else t_amb
+            x[at.T_METAL] = _wall(old, q_metal, both, t_out, k[at.K_A_C], h)
+            q_water = h * ua_water * (t_water - x[at.T_METAL])
             supply = 0.0
             if moving:
                 # Mixed node, implicit: a small hold-up with a large flow does not oscillate.
                 c_flow = h * k[at.K_WATER_FLOW] * u[at.U_WATER_FLOW] * WATER_CP_J_KG_K
-                supply = c_flow * (k[at.K_WATER_T] - t_water) / (1.0 + c_flow / (k[at.K_WATER] * WATER_CP_J_KG_K))
+                supply = c_flow * (k[at.K_WATER_T] - t_water) / (1.0 + c_flow / c_water)
             x[at.H_WATER] += supply - q_water
             energy_in += supply
-        x[at.T_METAL] += (q_air + q_water - q_metal) / k[at.K_A_C]
-        energy_in += q_air
-        q_air = h * k[at.K_A_SHELL_AIR] * (t_amb - x[at.T_SHELL])
+            energy_in += k[at.K_A_C] * (x[at.T_METAL] - old) + q_metal - q_water
+        else:
+            x[at.T_METAL] = _wall(old, q_metal, ua_air, t_amb, k[at.K_A_C], h)
+            energy_in += k[at.K_A_C] * (x[at.T_METAL] - old) + q_metal
+        old = x[at.T_SHELL]
         heater = h * k[at.K_HEATER] if u[at.U_EH001] > 0.5 else 0.0
-        x[at.T_SHELL] += (q_air + heater - q_shell - h * desorbed * (h_oil_gas - k[at.K_H_OIL])) / k[at.K_A_SHELL_C]
-        energy_in += q_air + heater
+        lost = q_shell + h * desorbed * (h_oil_gas - k[at.K_H_OIL])
+        x[at.T_SHELL] = _wall(old, lost - heater, k[at.K_A_SHELL_AIR], t_amb, k[at.K_A_SHELL_C], h)
+        energy_in += k[at.K_A_SHELL_C] * (x[at.T_SHELL] - old) + lost
         m_c = flow[at.E_COMPRESSOR]
         shaft = m_c * work[0]
         electric = 0.0
@@ -568,14 +588,16 @@ def advance(
             electric = (shaft + k[at.K_FRICTION] * x[at.SPEED]) / k[at.K_MOTOR]
             if u[at.U_M101] < 0.5 or x[at.SWITCH] > 0.5:
                 electric = shaft  # running down on its own inertia
-        q_air = h * k[at.K_SHELL_UA] * (t_amb - x[at.T_MOTOR])
-        x[at.T_MOTOR] += (h * (electric - shaft) - h_in[at.PD] + q_air) / k[at.K_SHELL_C]
-        energy_in += h * electric + q_air
+        old = x[at.T_MOTOR]
+        lost = h_in[at.PD] - h * (electric - shaft)
+        x[at.T_MOTOR] = _wall(old, lost, k[at.K_SHELL_UA], t_amb, k[at.K_SHELL_C], h)
+        energy_in += k[at.K_SHELL_C] * (x[at.T_MOTOR] - old) + h_in[at.PD] + h * shaft
         power_j += h * electric
         x[at.ENERGY_ELECTRIC] += h * electric
-        q_air = h * (k[at.K_CON_ON] if u[at.U_M201] > 0.5 else k[at.K_CON_OFF]) * (t_amb - x[at.T_CONDENSER])
-        x[at.T_CONDENSER] += (q_air - h_in[at.C]) / k[at.K_CON_C]
-        energy_in += q_air
+        old = x[at.T_CONDENSER]
+        ua_air = k[at.K_CON_ON] if u[at.U_M201] > 0.5 else k[at.K_CON_OFF]
+        x[at.T_CONDENSER] = _wall(old, h_in[at.C], ua_air, t_amb, k[at.K_CON_C], h)
+        energy_in += k[at.K_CON_C] * (x[at.T_CONDENSER] - old) + h_in[at.C]
         energy_in += h_in[at.M] + h_in[at.S] + h_in[at.H]
         if coil:
             x[at.H_BATH] -= h_in[at.X]
@@ -583,15 +605,15 @@ def advance(
         x[at.H_BATH] += q_air
         energy_in += q_air
         t_bath_2 = water_temperature(x[at.H_BATH_2], x[at.M_BATH_2])
+        old = x[at.T_WALL]
         if k[at.K_Y_IN_BATH] > 0.5:
-            q_bath = h * k[at.K_Y_BATH] * (t_bath_2 - x[at.T_WALL])
             q_air = h * k[at.K_BATH_UA] * (t_amb - t_bath_2)
-            x[at.H_BATH_2] += q_air - q_bath
-            x[at.T_WALL] += (q_bath - h_in[at.Y]) / k[at.K_Y_C]
+            x[at.T_WALL] = _wall(old, h_in[at.Y], k[at.K_Y_BATH], t_bath_2, k[at.K_Y_C], h)
+            x[at.H_BATH_2] += q_air - (k[at.K_Y_C] * (x[at.T_WALL] - old) + h_in[at.Y])
+            energy_in += q_air
         else:
-            q_air = h * k[at.K_Y_AIR] * (t_amb - x[at.T_WALL])
-            x[at.T_WALL] += (q_air - h_in[at.Y]) / k[at.K_Y_C]
-        energy_in += q_air
+            x[at.T_WALL] = _wall(old, h_in[at.Y], k[at.K_Y_AIR], t_amb, k[at.K_Y_C], h)
+            energy_in += k[at.K_Y_C] * (x[at.T_WALL] - old) + h_in[at.Y]
         for e in (at.E_LEAK_H, at.E_LEAK_A, at.E_RELIEF):
             x[at.VENTED_KG] += h * flow[e]
             energy_in -= h * flow[e] * h_edge[e]

@@ -402,7 +402,8 @@ class Plant:
         k[at.K_TAU_FOAM], k[at.K_TAU_IN] = a.desorption_time_foaming_s, a.absorption_time_s
         k[at.K_HEATER] = a.heater_w
         k[at.K_POCKET], k[at.K_TRANSITION] = a.liquid_pocket_kg, a.liquid_transition_kg
-        k[at.K_WATER], k[at.K_WATER_FLOW] = a.water_kg, a.water_flow_kg_s
+        water = a.water_kg if a.water_kg >= 0.1 else 0.0
+        k[at.K_WATER], k[at.K_WATER_FLOW] = water, a.water_flow_kg_s
         k[at.K_WATER_ON], k[at.K_WATER_OFF] = a.water_ua_flowing_w_k, a.water_ua_still_w_k
         k[at.K_WATER_T] = a.water_supply_degc + kernel.ZERO_C
         k[at.K_HOSE_UA] = lines.hose_ua_w_k
@@ -468,7 +469,7 @@ class Plant:
             x[at.N_ENERGY + at.X] = 0.0
         for t in (at.T_METAL, at.T_SHELL, at.T_MOTOR, at.T_CONDENSER):
             x[t] = t_amb
-        x[at.H_WATER] = a.water_kg * kernel.WATER_CP_J_KG_K * (k[at.K_WATER_T] - kernel.ZERO_C)
+        x[at.H_WATER] = k[at.K_WATER] * kernel.WATER_CP_J_KG_K * (k[at.K_WATER_T] - kernel.ZERO_C)
         self._check_ncg(a.ncg_mol, a.volume_m3, "appliance")
         x[at.NCG_A] = a.ncg_mol
         x[at.M_BATH] = p.rig.bath_water_kg + p.rig.bath_ice_kg

@@ -55,7 +55,7 @@ class ApplianceParameters:
     vapor_core_fitted: bool = _flag(True, "valve core left in the vapor port")
     core_kv_m3_h: float = _number(0.07, 0.01, 50.0, "Kv of a port with its core in (estimates run from 0.05 to 0.3)")
     port_kv_m3_h: float = _number(0.50, 0.01, 50.0, "Kv of a port with its core out, hand valve open")
-    water_kg: float = _number(0.0, 0.0, 5e3, "water in the exchanger; 0 for an appliance without water")
+    water_kg: float = _number(0.0, 0.0, 5e3, "water in the exchanger; below 0.1 kg means none")
     water_ua_flowing_w_k: float = _number(4e3, 0.0, 1e5, "metal to water, pump M-001 on")
     water_ua_still_w_k: float = _number(300.0, 0.0, 1e4, "metal to water, pump off")
     water_flow_kg_s: float = _number(4.0, 0.0, 200.0, "water flow with the pump M-001 on")
