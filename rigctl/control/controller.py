@@ -502,6 +502,7 @@ def step(state: State, readings: Readings, settings: Settings) -> tuple[State, O
         state.outputs,
         expecting_liquid=was is Phase.LIQUID,
         cylinder_off=state.cylinder_off or not state.tare_known,
+        appliance_pa_abs=state.appliance_start_pa_abs,
     )
     asked = _hear(state, readings.requests, settings) if readings.requests else _NOTHING_ASKED
     x = _situation(state, readings, settings, s)

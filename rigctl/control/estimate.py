@@ -28,7 +28,8 @@ LIQUID_BACK_RATIO = 1.6
 LIQUID_BACK_KG_S = 3e-3
 """Weight gain over vapor displacement that only liquid at the inlet can explain."""
 
-PRESSURES_PA = (1.0, 2e7)
+PRESSURES_PA = (-2e4, 2e7)
+VACUUM_PA_ABS = 100.0
 TEMPERATURES_DEGC = (-120.0, 400.0)
 WEIGHTS_KG = (-1e3, 1e4)
 """What can be on any rig of this kind; a value outside is a broken instrument, whatever it says of itself."""
@@ -166,6 +167,7 @@ class Signals:
         "p_cylinder",
         "p_low",
         "p_settled",
+        "p_source",
         "pumped_bound_kg",
         "pumped_flow_kg_s",
         "scale_ok",
@@ -199,6 +201,7 @@ class Signals:
     p_cylinder: float
     p_low: float
     p_settled: bool
+    p_source: float
     pumped_bound_kg: float
     pumped_flow_kg_s: float
     scale_ok: bool
@@ -261,8 +264,8 @@ def _pumped_flow(
     measured = signals.p_102 == signals.p_102
     orifice = ORIFICE_M2_PER_KV * compressor.throttle_kv_m3_h * opening
     if liquid:
-        # What cores and hoses have let flash on the way is known where the appliance's own pressure is.
-        source = max(signals.p_001, p) if signals.p_001 == signals.p_001 else p
+        # What cores and hoses have let flash on the way follows from the appliance's own pressure.
+        source = max(signals.p_source, p) if signals.p_source == signals.p_source else p
         flow = choked_liquid_flux_kg_m2_s(refrigerant, p, refrigerant.flash_quality(source, p)) * orifice
         if measured:
             x = refrigerant.flash_quality(source, signals.p_102)
@@ -298,16 +301,22 @@ def _within(reading: Reading, now_s: float, max_age_s: float, band: tuple[float,
     return nan
 
 
+def _pressure(reading: Reading, now_s: float, max_age_s: float) -> float:
+    """The value of a sound pressure reading; a transmitter may read a little below nothing in a vacuum."""
+    p = _within(reading, now_s, max_age_s, PRESSURES_PA)
+    return p if p != p or p > VACUUM_PA_ABS else VACUUM_PA_ABS
+
+
 def judge(readings: Readings, settings: Settings) -> Signals:
     """Return the sound values of a scan; an unfit reading becomes NaN, never an old or a made-up number."""
     now, age = readings.now_s, settings.instruments.reading_max_age_s
     s = Signals()
     s.now_s = now
-    s.p_101 = _within(readings.pt_101_pa_abs, now, age, PRESSURES_PA)
-    s.p_201 = _within(readings.pt_201_pa_abs, now, age, PRESSURES_PA)
-    s.p_102 = _within(readings.pt_102_pa_abs, now, age, PRESSURES_PA)
-    s.p_301 = _within(readings.pt_301_pa_abs, now, age, PRESSURES_PA)
-    s.p_001 = _within(readings.pt_001_pa_abs, now, age, PRESSURES_PA)
+    s.p_101 = _pressure(readings.pt_101_pa_abs, now, age)
+    s.p_201 = _pressure(readings.pt_201_pa_abs, now, age)
+    s.p_102 = _pressure(readings.pt_102_pa_abs, now, age)
+    s.p_301 = _pressure(readings.pt_301_pa_abs, now, age)
+    s.p_001 = _pressure(readings.pt_001_pa_abs, now, age)
     s.t_101 = _within(readings.tt_101_degc, now, age, TEMPERATURES_DEGC)
     s.t_201 = _within(readings.tt_201_degc, now, age, TEMPERATURES_DEGC)
     s.t_301 = _within(readings.tt_301_degc, now, age, TEMPERATURES_DEGC)
@@ -330,6 +339,7 @@ def update(
     *,
     expecting_liquid: bool,
     cylinder_off: bool,
+    appliance_pa_abs: float,
 ) -> tuple[Memory, Signals]:
     """Carry the estimate over one scan.
 
@@ -343,8 +353,11 @@ def update(
         The procedure draws liquid.
     cylinder_off
         The cylinder is being changed: the scale says nothing about refrigerant.
+    appliance_pa_abs
+        Pressure the appliance had before anything flowed; stands in for PT-001 where the liquid's source counts.
     """
     s = judge(readings, settings)
+    s.p_source = s.p_001 if s.p_001 == s.p_001 else appliance_pa_abs
     now = s.now_s
     refrigerant = catalogue.get(settings.job.refrigerant)
     instruments, procedure, limits = settings.instruments, settings.procedure, settings.limits
