@@ -1,0 +1,450 @@
+"""The command `hil-sim`, and what it takes to put a simulation together from files and names."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from math import inf, nan
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any, Final
+
+import typer
+
+from rigctl.cli import (
+    STATUS_WORDS,
+    WHERE_FILES,
+    Json,
+    MistakeError,
+    config_folders,
+    exit_status,
+    find,
+    first_there,
+    names,
+    run,
+    say_json,
+    say_table,
+)
+
+if TYPE_CHECKING:
+    from hil_sim.bench import Bench, Happening, Result
+    from hil_sim.faults import Fault
+    from hil_sim.plant.model import PlantParameters
+    from rigctl.config import JobConfig, RigConfig
+    from rigctl.control.controller import ScanRecord
+    from rigctl.control.settings import Settings
+
+BEST_SETUP: Final = ("all-out", "everything", "short-wide-hoses")
+"""Set-ups in the order in which they are taken when none is named."""
+RIGS: Final = ("full", "shop")
+JOBS: Final = ("split-ac",)
+
+app = typer.Typer(
+    name="hil-sim",
+    help="A refrigerant recovery rig and the appliance it empties, simulated.",
+    no_args_is_help=True,
+    add_completion=False,
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+    context_settings={"help_option_names": ["-h", "--help"]},
+)
+
+
+# ---- faults by name --------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class NamedFault:
+    """A fault that can be asked for by name."""
+
+    tag: str
+    """Where; "" changes what stands there from the start instead."""
+    kind: str
+    """A value of `FaultKind` or `PlantFault`."""
+    meaning: str
+    at_s: float = 60.0
+    value: float = nan
+    lasts_s: float = inf
+
+
+FAULTS: Final[dict[str, NamedFault]] = {
+    "closed-cylinder-valve": NamedFault("plant", "cylinder valve shut", "somebody shuts the cylinder's hand valve"),
+    "stuck-valve": NamedFault("XV-301", "stuck", "XV-301 shuts and stays shut", value=0.0),
+    "stuck-inlet": NamedFault("XV-102", "stuck", "the vapor inlet stays shut", at_s=0.0, value=0.0),
+    "slow-valve": NamedFault("XV-102", "slow", "the vapor inlet takes 20 s for its stroke", at_s=0.0),
+    "closed-port": NamedFault("plant", "port shut", "the appliance's service ports are shut"),
+    "iced-inlet": NamedFault("plant", "iced inlet", "ice all but closes the inlet", at_s=90.0),
+    "leak": NamedFault("plant", "leak", "a hose leaks beside the cylinder"),
+    "air-in-cylinder": NamedFault("plant", "air in cylinder", "air in the cylinder that was put on", at_s=0.0),
+    "stopped-water": NamedFault("plant", "water stopped", "the water through the exchanger stops", at_s=300.0),
+    "knocked-scale": NamedFault("plant", "scale knocked", "somebody bumps into the scale", value=3.0),
+    "leaning-bucket": NamedFault("plant", "scale moved", "a bucket is put on the edge of the scale", value=1.5),
+    "lifted-cylinder": NamedFault("plant", "scale removed", "the cylinder is lifted off the scale"),
+    "frozen-scale": NamedFault("WT-301", "stuck", "the scale shows the same figure for ever"),
+    "dead-scale": NamedFault("WT-301", "off", "the scale does not answer"),
+    "wild-scale": NamedFault("WT-301", "garbage", "the scale shows nonsense"),
+    "dead-suction-gauge": NamedFault("PT-101", "off", "the suction transmitter's loop breaks"),
+    "false-discharge-gauge": NamedFault("PT-201", "wrong", "the discharge transmitter shows 10 bar less", value=-10e5),
+    "loose-wire": NamedFault("PT-201", "intermittent", "a loose contact at the discharge transmitter"),
+    "dead-compressor": NamedFault("M-101", "off", "the compressor does not run"),
+    "dead-fan": NamedFault("M-201", "off", "the condenser's fan does not run"),
+    "gas-alarm": NamedFault("AT-001", "wrong", "refrigerant in the air beside the rig", value=0.4),
+    "emergency-stop": NamedFault("HS-001", "off", "somebody presses the emergency stop"),
+    "power-cut": NamedFault("plant", "power cut", "the supply fails for a minute", at_s=100.0, lasts_s=60.0),
+    "empty-appliance": NamedFault("", "empty", "there is next to nothing in the appliance", at_s=0.0),
+    "wrong-refrigerant": NamedFault("", "refrigerant", "the appliance holds another refrigerant", at_s=0.0),
+}
+"""What can be made to go wrong for show, by name."""
+
+
+def fault_of(text: str) -> tuple[NamedFault, str]:
+    """Read NAME[@SECONDS] or TAG:KIND[=VALUE][@SECONDS]; returns the fault and its name.
+
+    Raises
+    ------
+    MistakeError
+        When there is no such fault or the figures are none.
+    """
+    import difflib
+    from dataclasses import replace
+
+    name, _, when = text.partition("@")
+    if ":" in name:
+        tag, _, kind = name.partition(":")
+        kind, _, value = kind.partition("=")
+        fault = NamedFault(tag.strip(), kind.strip(), name, value=_number(value, text) if value else nan)
+    elif name in FAULTS:
+        fault = FAULTS[name]
+    else:
+        near = difflib.get_close_matches(name, FAULTS, n=1)
+        hint = f'did you mean "{near[0]}"?' if near else "--list-faults names them all."
+        raise MistakeError(f'there is no fault "{name}"; {hint}')
+    if when:
+        if not fault.tag:
+            raise MistakeError(f'--fault {text}: "{name}" is so from the start; leave "@{when}" out.')
+        fault = replace(fault, at_s=_number(when.removesuffix("s"), text))
+        if fault.at_s < 0.0:
+            raise MistakeError(f"--fault {text}: a fault cannot begin before the start; give 0 or more seconds.")
+    return fault, name
+
+
+def _number(text: str, whole: str) -> float:
+    from math import isfinite
+
+    try:
+        value = float(text)
+    except ValueError:
+        value = nan
+    if not isfinite(value):
+        raise MistakeError(f'--fault {whole}: "{text}" is no number; write for example knocked-scale@120.')
+    return value
+
+
+def _made(fault: NamedFault, text: str) -> Fault:
+    from hil_sim import faults
+
+    kinds: dict[str, Any] = {kind.value: kind for kind in (*faults.FaultKind, *faults.PlantFault)}
+    if fault.kind not in kinds:
+        raise MistakeError(f'--fault {text}: "{fault.kind}" is no kind of fault; known: {", ".join(kinds)}.')
+    return faults.Fault(fault.tag, kinds[fault.kind], fault.at_s, fault.at_s + fault.lasts_s, fault.value)
+
+
+# ---- putting a simulation together -----------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Simulation:
+    """All that makes a bench."""
+
+    rig: RigConfig
+    job: JobConfig
+    setup: str
+    setup_purpose: str
+    settings: Settings
+    """Of the rig as it is hooked up."""
+    parameters: PlantParameters
+    refrigerant: str
+    """What is really in the appliance."""
+    faults: tuple[Fault, ...]
+
+    def bench(self, seed: int, *, utc_s: float = 1.75e9, listen: Callable[[Happening], None] | None = None) -> Bench:
+        """Make the bench, with a technician at it."""
+        from hil_sim.bench import Bench
+        from hil_sim.operator import Operator
+
+        return Bench(
+            self.settings, self.parameters, seed, Operator(seed, self.job.spare_cylinders), self.faults,
+            refrigerant=self.refrigerant, utc_s=utc_s, listen=listen,
+        )  # fmt: skip
+
+
+def prepare(
+    job: str | None, rig: str | None, setup: str | None, faults: Sequence[str] = (), appliance: str | None = None
+) -> Simulation:
+    """Read the files and put the simulation together; None takes the default.
+
+    Raises
+    ------
+    MistakeError, ConfigError, ScenarioError, UnsupportedFaultError
+        With a sentence each, when something cannot be found, read, joined or simulated.
+    """
+    from dataclasses import replace
+
+    from hil_sim import bench, scenario
+    from rigctl import config
+
+    wanted = [(fault_of(text), text) for text in faults]
+    job_path = find("jobs", job if job is not None else first_there("jobs", JOBS))
+    rig_path = find("rigs", rig if rig is not None else first_there("rigs", RIGS))
+    setup_name = setup if setup is not None else first_there("setups", BEST_SETUP)
+    setup_path = find("setups", setup_name)
+    loaded_job = config.load_job(job_path)
+    loaded_rig = config.load_rig(rig_path)
+    settings = config.settings_for(loaded_rig, loaded_job)
+    hooked_up = scenario.load_setup(setup_path)
+    emptied = scenario.load_appliance(_appliance_path(appliance, job_path, loaded_job))
+    refrigerant = emptied.refrigerant
+    for (fault, _), _ in wanted:
+        if fault.kind == "empty" and not fault.tag:
+            little = replace(
+                emptied.appliance,
+                charge_kg=max(0.01, 5e-4 * emptied.appliance.charge_kg),
+                oil_initial_mass_fraction=0.0,
+                ncg_mol=0.0,
+            )
+            emptied = replace(emptied, appliance=little)
+        elif fault.kind == "refrigerant" and not fault.tag:
+            refrigerant = "R-134a" if refrigerant != "R-134a" else "R-22"
+    settings, parameters = bench.scenario(settings, emptied, hooked_up)
+    return Simulation(
+        loaded_rig, loaded_job, setup_path.stem, hooked_up.purpose, settings, parameters, refrigerant,
+        tuple(_made(fault, text) for (fault, _), text in wanted if fault.tag),
+    )  # fmt: skip
+
+
+def _appliance_path(appliance: str | None, job_path: Path, job: JobConfig) -> Path:
+    """The appliance to simulate: as named, as the job's [simulation] table says, or called like the job's file."""
+    if appliance is not None:
+        return find("appliances", appliance)
+    said = job.simulation.get("appliance")
+    if isinstance(said, str):
+        beside = job_path.parent / said
+        return beside if beside.is_file() else find("appliances", said)
+    beside = job_path.parent.parent / "appliances" / job_path.name
+    if beside.is_file():
+        return beside
+    if job_path.stem in names("appliances"):
+        return find("appliances", job_path.stem)
+    raise MistakeError(
+        f"the simulation does not know what {job_path} empties: name an appliance with --appliance "
+        f"({', '.join(names('appliances')) or 'there is no file for one'})."
+    )
+
+
+def list_setups(as_json: bool) -> None:
+    """Print the set-ups there are."""
+    from hil_sim.scenario import load_setup
+
+    found = {name: load_setup(find("setups", name)).purpose for name in names("setups")}
+    if not found:
+        raise MistakeError(
+            f"there are no set-ups in {', '.join(str(folder / 'setups') for folder in config_folders())}; "
+            "name one by its path."
+        )
+    if as_json:
+        say_json([{"name": name, "purpose": purpose} for name, purpose in found.items()])
+    else:
+        say_table("", ("set-up", "what it is"), list(found.items()))
+
+
+def list_faults(as_json: bool) -> None:
+    """Print the faults that can be asked for by name."""
+    if as_json:
+        say_json([{"name": name, "meaning": f.meaning, "at_s": f.at_s} for name, f in FAULTS.items()])
+        return
+    rows = [
+        (name, "start" if not fault.at_s else f"{fault.at_s:.0f} s", fault.meaning) for name, fault in FAULTS.items()
+    ]
+    say_table("", ("fault", "begins", "what happens"), rows, (1,))
+    typer.echo(
+        "Another time: NAME@SECONDS. Any other: TAG:KIND[=VALUE][@SECONDS], for example TT-201:wrong=40@200 or "
+        "PT-101:stuck@90."
+    )
+
+
+# ---- run -------------------------------------------------------------------------------------------------
+
+Faults = Annotated[
+    list[str] | None,
+    typer.Option("--fault", help="NAME[@SECONDS]: let something go wrong; may be given several times.", metavar="NAME"),
+]
+JobFile = Annotated[str | None, typer.Option("--job", help="What is to be emptied.", metavar="FILE")]
+RigFile = Annotated[str | None, typer.Option("--rig", help="The rig.", metavar="FILE")]
+SetupName = Annotated[str | None, typer.Option("--setup", help="How the rig is hooked up.", metavar="NAME")]
+ApplianceName = Annotated[
+    str | None, typer.Option("--appliance", help="The appliance, if not called like the job.", metavar="NAME")
+]
+Seed = Annotated[int, typer.Option(help="Of instruments, faults and the technician's delays.", min=0)]
+
+
+@app.callback()
+def _commands() -> None:
+    """A refrigerant recovery rig and the appliance it empties, simulated."""
+
+
+@app.command("run", epilog=f"{STATUS_WORDS} {WHERE_FILES}")
+def run_command(
+    job: JobFile = None,
+    rig: RigFile = None,
+    setup: SetupName = None,
+    appliance: ApplianceName = None,
+    fault: Faults = None,
+    seed: Seed = 1,
+    until: Annotated[str, typer.Option(help='Simulated time to end at, for example "30 min".')] = "24 h",
+    csv: Annotated[Path | None, typer.Option(help="Write the time series to this file.", metavar="FILE")] = None,
+    every: Annotated[str, typer.Option(help="Simulated time between two lines of the time series.")] = "1 s",
+    as_json: Json = False,
+    setups: Annotated[bool, typer.Option("--list-setups", help="Show the set-ups there are, and end.")] = False,
+    faults: Annotated[bool, typer.Option("--list-faults", help="Show the faults there are by name, and end.")] = False,
+) -> int:
+    """Simulate one recovery as fast as possible, without telemetry, journal and screen."""
+    if setups or faults:
+        (list_setups if setups else list_faults)(as_json)
+        return 0
+    from rigctl import units
+
+    until_s = _time(until, "--until", units)
+    every_s = _time(every, "--every", units)
+    if csv is not None and csv.exists() and csv.is_file():
+        raise MistakeError(f"{csv} is there already and is not overwritten; name a new file.")
+    simulation = prepare(job, rig, setup, fault or (), appliance)
+    bench = simulation.bench(seed)
+    if csv is None:
+        result = bench.finish(until_s)
+    else:
+        # A file written to the end or not at all; /dev/stdout and the like have no end.
+        with csv.open("w", encoding="utf-8", newline="") as stream:
+            result = _series(bench, stream, until_s, every_s)
+    if as_json:
+        say_json({**_plain(result), "job": simulation.settings.job.name, "setup": simulation.setup, "seed": seed})
+    else:
+        _say_result(result, simulation)
+    return exit_status(result.outcome)
+
+
+def _time(text: str, option: str, units: Any) -> float:
+    try:
+        seconds: float = units.parse(text, units.TIME)
+    except units.UnitError as error:
+        raise MistakeError(f"{option}: {error}") from None
+    if not seconds > 0.0:
+        raise MistakeError(f"{option}: {text} is no time to go on for; give more than 0 s.")
+    return seconds
+
+
+_READINGS: Final = (
+    "pt_001_pa_abs", "pt_101_pa_abs", "pt_102_pa_abs", "pt_201_pa_abs", "pt_301_pa_abs", "tt_001_degc", "tt_101_degc",
+    "tt_201_degc", "tt_301_degc", "wt_301_kg",
+)  # fmt: skip
+_ESTIMATES: Final = (
+    "recovered_kg", "recovered_uncertainty_kg", "flow_kg_s", "fill_fraction", "left_kg", "finish_s",
+    "compression_ratio",
+)  # fmt: skip
+_TRUTHS: Final = (
+    "a_pa_abs", "m_pa_abs", "s_pa_abs", "p_pa_abs", "y_pa_abs", "a_degc", "metal_degc", "oil_degc", "p_degc", "y_degc",
+    "a_kg", "oil_kg", "y_kg", "fill_y", "suction_kg_s", "cylinder_kg_s", "power_w", "ice_kg", "vented_kg",
+)  # fmt: skip
+
+
+def _series(bench: Bench, stream: Any, until_s: float, every_s: float) -> Result:
+    """Run to the end and write lines: what the rig knows, and the plant's truth (columns true_...)."""
+    import csv
+
+    lines = csv.writer(stream, lineterminator="\n")
+    lines.writerow(
+        ("time_s", "phase", "sentence", "outputs", "cv_103", *_READINGS, *_ESTIMATES, *(f"true_{t}" for t in _TRUTHS))
+    )
+    due_s = 0.0
+    for record in bench.run(until_s):
+        at_s = bench.time_s - bench.scan_period_s
+        if at_s + 1e-9 >= due_s or record.events:
+            lines.writerow(_line(bench, record, at_s))
+            if at_s + 1e-9 >= due_s:
+                due_s += every_s
+    return bench.result()
+
+
+def _line(bench: Bench, record: ScanRecord, at_s: float) -> list[Any]:
+    from rigctl.control.points import tags
+
+    truth = bench.plant.named_truth()
+    readings = [getattr(record.readings, name) for name in _READINGS]
+    return [
+        f"{at_s:.3f}", record.phase.value, record.sentence, " ".join(tags(record.outputs.bits)),
+        f"{record.outputs.cv_103:.4f}",
+        *("" if reading.fault is not None else f"{reading.value:.7g}" for reading in readings),
+        *(_figure(getattr(record.estimate, name)) for name in _ESTIMATES),
+        *(_figure(getattr(truth, name)) for name in _TRUTHS),
+    ]  # fmt: skip
+
+
+def _figure(value: float) -> str:
+    """A number, or nothing where it is not known."""
+    return f"{value:.7g}" if value - value == 0.0 else ""
+
+
+def _plain(result: Result) -> dict[str, Any]:
+    from dataclasses import asdict
+
+    answer = asdict(result)
+    answer["outcome"] = result.outcome.value
+    answer["phases"] = [
+        {"phase": span.phase.value, "from_s": span.from_s, "to_s": span.to_s, "sentence": span.sentence}
+        for span in result.phases
+    ]
+    return answer
+
+
+def _say_result(result: Result, simulation: Simulation) -> None:
+    minutes = result.duration_s / 60.0
+    bar = 1e-5
+    spent: dict[str, float] = {}
+    for span in result.phases:
+        spent[span.phase.value] = spent.get(span.phase.value, 0.0) + span.to_s - span.from_s
+    spent.pop("idle", None)
+    phases = ", ".join(f"{name.replace('_', '-')} {s / 60.0:.1f} min" for name, s in spent.items() if s > 0.0)
+    rows = [
+        ("Outcome", result.outcome.name + (" (the technician gave up)" if result.gave_up else "")),
+        ("", result.sentence),
+        ("Job", f"{simulation.settings.job.name}, {simulation.settings.job.refrigerant}"),
+        ("Set-up", f"{simulation.setup}: {simulation.setup_purpose}"),
+        ("Time", f"{minutes:.1f} min"),
+        ("Phases", phases),
+        (
+            "Recovered",
+            f"{result.recovered_kg:.3f} ± {2.0 * result.recovered_uncertainty_kg:.3f} kg by the rig, "
+            f"{result.true_recovered_kg:.3f} kg in truth",
+        ),
+        (
+            "Not recovered",
+            f"{result.left_kg * 1e3:.0f} g in the appliance, {result.rig_kg * 1e3:.0f} g in the rig, "
+            f"{result.vented_kg * 1e3:.1f} g lost to the air",
+        ),
+        ("Highest pressures", f"discharge {result.most_discharge_pa_abs * bar:.1f} bar abs, cylinder "
+         f"{result.most_cylinder_pa_abs * bar:.1f} bar abs"),
+        ("Cylinder", f"at most {result.most_cylinder_fill:.0%} of its volume liquid"),
+        ("Coldest", f"refrigerant in the appliance {result.least_appliance_degc:.0f} °C"),
+        ("Energy", f"{result.energy_j / 3.6e6:.3f} kWh"),
+        ("Trips and holds", f"{result.trips} and {result.holds}"),
+        ("Compressor", "damaged by liquid" if result.compressor_damaged else "unharmed"),
+        ("Plant's own books", f"balance of mass {result.mass_error:.1e}"),
+    ]  # fmt: skip
+    say_table("Simulated recovery", ("", ""), [row for row in rows if row[1] or row[0]])
+
+
+def main() -> None:
+    """Entry point of the command `hil-sim`."""
+    run(app, "hil-sim")
+
+
+if __name__ == "__main__":
+    main()
