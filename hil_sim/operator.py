@@ -66,6 +66,7 @@ _DEEDS: dict[Ask, tuple[Deed, ...]] = {
     Ask.CHECK_RIG: (Deed.MEND_RIG, Deed.OPEN_CYLINDER_VALVE),
     Ask.FIND_LEAK: (Deed.STOP_LEAK,),
     Ask.WARM_APPLIANCE: (Deed.WARM_APPLIANCE,),
+    Ask.CHECK_CHARGE: (Deed.OPEN_PORTS, Deed.OPEN_CYLINDER_VALVE),
     Ask.CONFIRM: (),
 }
 _TOLD: dict[Deed, str] = {

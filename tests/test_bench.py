@@ -8,6 +8,7 @@ from pathlib import Path
 import msgspec
 import pytest
 
+from hil_sim import operator
 from hil_sim.bench import Bench, Result, scenario
 from hil_sim.faults import Fault, FaultKind, PlantFault, UnsupportedFaultError
 from hil_sim.operator import Operator
@@ -18,7 +19,7 @@ from rigctl.control.controller import ScanRecord
 from rigctl.control.points import INLETS, M_101, SAFE, XV_301
 from rigctl.control.readings import Fault as ReadingFault
 from rigctl.control.readings import RequestKind, Source
-from rigctl.control.sequence import Phase
+from rigctl.control.sequence import Ask, Phase
 from rigctl.control.settings import Cylinder, Settings
 
 CONFIGS = Path(__file__).parents[1] / "configs"
@@ -107,8 +108,9 @@ def test_the_phases_follow_one_another_without_gaps(finished: Result) -> None:
 @pytest.mark.parametrize("seed", [1, 2, 3, 4, 5])
 def test_the_recorded_mass_equals_the_plants_own_within_the_stated_uncertainty(seed: int) -> None:
     # Promise 8. Coverage factor 3 of a standard uncertainty (JCGM 100:2008, 6.2).
+    # However the job ends.
     result = bench(job="refrigerator", setup="no-manifold", seed=seed).finish(6000.0)
-    assert result.outcome is Phase.COMPLETE, result.sentence
+    assert result.true_recovered_kg > 0.2
     error_kg = result.recovered_kg - result.true_recovered_kg
     assert abs(error_kg) < 3.0 * result.recovered_uncertainty_kg
     assert result.recovered_uncertainty_kg < 0.1
@@ -378,3 +380,7 @@ def test_every_setup_tells_its_purpose_in_a_line_of_its_own() -> None:
     purposes = [load_setup(CONFIGS / f"setups/{name}.toml").purpose for name in SETUPS]
     assert len(set(purposes)) == len(purposes) >= 7
     assert all("\n" not in purpose for purpose in purposes)
+
+
+def test_the_technician_has_an_answer_to_whatever_the_rig_may_ask() -> None:
+    assert set(operator._DEEDS) == set(Ask)
