@@ -301,7 +301,11 @@ def test_a_remote_start_is_refused_and_a_local_one_taken() -> None:
 
 
 def test_the_technician_opens_a_shut_cylinder_valve_and_the_job_gets_done() -> None:
-    rig = bench(Fault("plant", PlantFault.CYLINDER_VALVE_SHUT, at_s=60.0))
+    settings, plant, _ = made()
+    # A cylinder that was filled fast is not at rest, and the rig may want another one instead.
+    spare = msgspec.structs.replace(settings.cylinder, serial="EX-0002", residual_kg=0.0, refrigerant="")
+    shut = Fault("plant", PlantFault.CYLINDER_VALVE_SHUT, at_s=60.0)
+    rig = Bench(settings, plant, 1, Operator(3, [spare]), [shut])
     result = rig.finish(8000.0)
     assert result.outcome is Phase.COMPLETE, text(rig.happenings[-5:])
     assert result.trips + result.holds > 0
