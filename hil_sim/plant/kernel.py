@@ -200,7 +200,8 @@ def evaluate_all(
     _add_ncg(eos[at.A], x[at.NCG_A], k[at.K_VOLUME + at.A])
     _add_ncg(eos[at.Y], x[at.NCG_Y], k[at.K_VOLUME + at.Y])
     if k[at.K_COIL_FITTED] < 0.5:
-        eos[at.X, :] = eos[at.C, :]
+        for f in range(ph.STATE_FIELDS):
+            eos[at.X, f] = eos[at.C, f]
     return good
 
 
@@ -357,7 +358,7 @@ def advance(
     work, scratch = np.zeros(2), np.zeros(6)
     trial = np.zeros(2 * nv)
     old_rows = np.zeros(nv, np.int64)
-    keep = np.zeros_like(eos)
+    keep = np.zeros((nv, ph.STATE_FIELDS))
     k_gas = sc[3]
     coil = k[at.K_COIL_FITTED] > 0.5
     t_amb = k[at.K_T_AMB]
@@ -409,7 +410,7 @@ def advance(
             if x[at.OIL_KG] > m_eq:
                 warm = min(max((x[at.T_SHELL] - 298.15) / 35.0, 0.0), 1.0)
                 tau = k[at.K_TAU_COLD] + (k[at.K_TAU_WARM] - k[at.K_TAU_COLD]) * warm
-                foam = min(max((w - w_eq) / 0.10, 0.0), 1.0)
+                foam = min(max((w - w_eq) / 0.05, 0.0), 1.0)
                 tau += (min(k[at.K_TAU_FOAM], tau) - tau) * foam
             else:
                 tau = k[at.K_TAU_IN]
