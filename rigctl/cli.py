@@ -574,6 +574,9 @@ class _Demo:
         at_s = bench.time_s - bench.scan_period_s
         if self._waking is not None:
             self._wake_up()
+            self._story.now_s = at_s
+            # The state it wakes up in is no event of a scan.
+            self._tell(self._story.note("hold" if record.sentence else "phase", record.sentence or record.phase.value))
         if self._journal is not None:
             self._journal.offer(record, bench.state)
         self._builder.add(record)
@@ -606,6 +609,7 @@ class _Demo:
             return
         if happening.source == "fault" and self._journal is None and self._bench.powered:
             self._waking = self._bench.state
+        self._story.now_s = happening.at_s
         kind = "person" if happening.source == "technician" else happening.source
         self._tell(self._story.note(kind, happening.text))
 

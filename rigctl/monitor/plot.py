@@ -156,8 +156,8 @@ _AWAY = {
     Phase.RESTARTING: "#f3e2b8",
     Phase.STOPPING: "#f3e2b8",
     Phase.STOPPED: "#f3e2b8",
-    Phase.ABORTING: "#f0c9ba",
-    Phase.ABORTED: "#f0c9ba",
+    Phase.ABORTING: "#f6ddd3",
+    Phase.ABORTED: "#f6ddd3",
 }
 _BANDS = ("#eef1f2", "#ffffff")
 
@@ -369,11 +369,15 @@ def _label_ends(axis: Any, ends: list[tuple[float, str, str]], *, log: bool) -> 
             return (log10(value) - log10(low)) / (log10(high) - log10(low))
         return (value - low) / (high - low)
 
-    at = -1.0
-    for value, text, colour in sorted(ends):
-        at = max(place(value), at + 0.075)
+    apart, ordered = 0.075, sorted(ends)
+    at: list[float] = []
+    for value, _, _ in ordered:
+        at.append(max(place(value), at[-1] + apart if at else -1.0))
+    for number in range(len(at) - 1, -1, -1):
+        at[number] = min(at[number], at[number + 1] - apart if number + 1 < len(at) else 1.0)
+    for (_, text, colour), height in zip(ordered, at, strict=True):
         axis.annotate(
-            text, (1.0, at), xycoords="axes fraction", xytext=(5, 0), textcoords="offset points", va="center",
+            text, (1.0, height), xycoords="axes fraction", xytext=(5, 0), textcoords="offset points", va="center",
             fontsize=8.5, color=colour, annotation_clip=False,
         )  # fmt: skip
 
@@ -388,7 +392,7 @@ def _mass(axis: Any, history: History, minutes: list[float], us: bool) -> None:
     spread = [2.0 * shown(kg) for kg in history.recovered_uncertainty_kg]
     low = [m - s for m, s in zip(mass, spread, strict=True)]
     high = [m + s for m, s in zip(mass, spread, strict=True)]
-    axis.fill_between(minutes, low, high, color=_SKY, alpha=0.45, linewidth=0, step=None)
+    axis.fill_between(minutes, low, high, color=_SKY, alpha=0.35, linewidth=0, step=None)
     axis.plot(minutes, mass, color=_BLACK, linewidth=1.5)
     top = max([*(m for m in mass if isfinite(m)), 0.0])
     charge = history.settings.job.charge_kg
