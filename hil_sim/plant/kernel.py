@@ -28,10 +28,19 @@ ZERO_C = 273.15
 
 OK, NOT_FINITE, STEP_TOO_SMALL = 0, 1, 2
 
-_FROM = np.array([at.A, at.A, at.M, at.S, at.PD, at.C, at.X, at.PD, at.X, at.H, at.H, at.A, at.Y, at.X, at.H])
+# Flow paths in the order of their places in `layout`: where each starts and where it ends.
+_FROM = np.array(
+    [
+        at.A, at.A, at.M, at.S, at.PD, at.C, at.X, at.PD, at.X, at.H,
+        at.A, at.Y, at.PD, at.H, at.A, at.Y, at.X, at.H,
+    ]
+)  # fmt: skip
 _TO = np.array(
-    [at.M, at.M, at.S, at.PD, at.C, at.X, at.H, at.H, at.M, at.Y, at.OUTSIDE, at.OUTSIDE, at.OUTSIDE, at.H, at.Y]
-)
+    [
+        at.M, at.M, at.S, at.PD, at.C, at.X, at.H, at.H, at.M, at.Y,
+        at.Y, at.M, at.A, at.OUTSIDE, at.OUTSIDE, at.OUTSIDE, at.H, at.Y,
+    ]
+)  # fmt: skip
 
 
 @compiled
@@ -152,6 +161,13 @@ def _areas(x: Array, k: Array, u: Array, area: Array) -> None:
     area[at.E_203] = k[at.K_CLEAR] * (x[at.V_203] if k[at.K_203_FITTED] > 0.5 else 0.0)
     port = k[at.K_PORT_Y] * u[at.U_CYLINDER]
     area[at.E_301] = _series4(k[at.K_HOSE_D], cooler * x[at.V_301], port, 1.0)
+    # Push-pull: liquid straight across, cylinder vapor to the header, discharge onto the appliance.
+    push_pull = k[at.K_PUSH_PULL]
+    area[at.E_104] = _series4(
+        k[at.K_LIQUID_PORT] * hand_l, k[at.K_LIQUID_C], push_pull * x[at.V_104], k[at.K_PORT_Y] * u[at.U_CYLINDER]
+    )
+    area[at.E_105] = push_pull * x[at.V_105] * (1.0 if u[at.U_CYLINDER] > 0.0 else 0.0)
+    area[at.E_106] = _series4(k[at.K_VAPOR_PORT] * hand_v, k[at.K_VAPOR_C], push_pull * x[at.V_106], 1.0)
     area[at.E_LEAK_H] = 0.8 * u[at.U_LEAK_H]
     area[at.E_LEAK_A] = 0.8 * u[at.U_LEAK_A]
     area[at.E_RELIEF] = k[at.K_RELIEF_AREA] * x[at.RELIEF]
@@ -164,7 +180,7 @@ def _areas(x: Array, k: Array, u: Array, area: Array) -> None:
 def _move_valves(h: float, x: Array, k: Array, u: Array) -> bool:
     """Stroke every valve towards its command (or where it is stuck)."""
     moved = False
-    for n in range(8):
+    for n in range(at.VALVE_COUNT):
         target = u[at.U_101 + n]
         stuck = u[at.U_STUCK_101 + n]
         if stuck >= 0.0:
@@ -275,12 +291,12 @@ def _flows(
         if d == at.A:
             quality = (
                 port_quality(eos[d], x[at.N_MASS + at.A], k)
-                if e == at.E_LIQUID
+                if e == at.E_LIQUID or e == at.E_104
                 else 1.0 - _smooth((liquid_fill(eos[d]) - 0.95) / 0.05)
             )
         elif d == at.Y:
             fill = liquid_fill(eos[d])
-            dips = k[at.K_DIP] > 0.5 and e == at.E_301
+            dips = k[at.K_DIP] > 0.5 and (e == at.E_301 or e == at.E_104)
             quality = 1.0 - _smooth((fill - 0.01) / 0.02) if dips else 1.0 - _smooth((fill - 0.95) / 0.05)
         _draw(eos[d], quality, k_gas, scratch)
         h_edge[e] = scratch[1]
@@ -697,9 +713,9 @@ def fill_truth(x: Array, k: Array, u: Array, eos: Array, flow: Array, power_w: f
     z[at.Z_KG_OIL] = x[at.OIL_KG]
     z[at.Z_GROSS_KG] = k[at.K_TARE] + x[at.N_MASS + at.Y] + NCG_KG_MOL * x[at.NCG_Y]
     z[at.Z_FLOW_SUCTION] = flow[at.E_COMPRESSOR]
-    z[at.Z_FLOW_LIQUID] = flow[at.E_LIQUID]
+    z[at.Z_FLOW_LIQUID] = flow[at.E_LIQUID] + flow[at.E_104]
     z[at.Z_FLOW_VAPOR] = flow[at.E_VAPOR]
-    z[at.Z_FLOW_CYLINDER] = flow[at.E_301] + flow[at.E_PSV_301]
+    z[at.Z_FLOW_CYLINDER] = flow[at.E_301] + flow[at.E_PSV_301] + flow[at.E_104] - flow[at.E_105]
     z[at.Z_QUALITY_PORT] = port_quality(eos[at.A], x[at.N_MASS + at.A], k)
     z[at.Z_POWER_W] = power_w
     z[at.Z_ENERGY_J] = x[at.ENERGY_ELECTRIC]
@@ -713,7 +729,7 @@ def fill_truth(x: Array, k: Array, u: Array, eos: Array, flow: Array, power_w: f
     z[at.Z_WATER_ICE] = frozen
     moving = water > 0.0 and u[at.U_M001] > 0.5 and u[at.U_WATER_FLOW] >= 0.3 and frozen <= 0.5
     z[at.Z_WATER_FLOW] = 1.0 if moving else 0.0
-    for n in range(8):
+    for n in range(at.VALVE_COUNT):
         z[at.Z_X101 + n] = x[at.V_101 + n]
     z[at.Z_RUNNING] = 1.0 if x[at.SPEED] > 0.5 else 0.0
     z[at.Z_SPEED] = x[at.SPEED]

@@ -39,7 +39,7 @@ __all__ = [
     "Truth",
 ]
 
-VALVES = ("XV-101", "XV-102", "XV-201", "XV-202", "XV-203", "XV-204", "XV-301", "CV-103")
+VALVES = ("XV-101", "XV-102", "XV-201", "XV-202", "XV-203", "XV-204", "XV-301", "CV-103", "XV-104", "XV-105", "XV-106")
 """Tags that `Hand.stuck` accepts."""
 
 
@@ -60,6 +60,10 @@ class Actuators:
     xv_301: bool = False
     cv_103: float = 0.0
     """Throttle position asked for, 0..1."""
+    xv_104: bool = False
+    """Push-pull valves XV-104, XV-105, XV-106 do nothing unless fitted."""
+    xv_105: bool = False
+    xv_106: bool = False
     m_101: bool = False
     m_201: bool = False
     m_202: bool = False
@@ -162,6 +166,9 @@ class Truth(NamedTuple):
     xv_204: float
     xv_301: float
     cv_103: float
+    xv_104: float
+    xv_105: float
+    xv_106: float
     motor_running: float
     motor_speed: float
     pressure_switch_open: float
@@ -367,6 +374,7 @@ class Plant:
         k[at.K_COOLER] = area(r.cooler_valve_kv_m3_h)
         k[at.K_CLEAR] = area(r.clear_out_kv_m3_h)
         k[at.K_COIL] = area(r.coil_kv_m3_h)
+        k[at.K_PUSH_PULL] = area(r.push_pull_kv_m3_h) if r.push_pull_fitted else 0.0
         for index, fitted in (
             (at.K_TWO_INLETS, r.two_inlets),
             (at.K_CV_FITTED, r.cv_103_fitted),
@@ -511,13 +519,14 @@ class Plant:
             raise ValueError("a leak area is out of range; give an area from 0 to 1e-5 m2")
         u[: at.U_LEAK_A + 1] = (
             act.xv_101, act.xv_102, act.xv_201, act.xv_202, act.xv_203, act.xv_204, act.xv_301, cv,
+            act.xv_104, act.xv_105, act.xv_106,
             act.m_101, act.m_201, act.m_202, act.m_001, act.eh_001,
             hand.cylinder_valve, hand.liquid_port, hand.vapor_port, hand.hose_on_vapor,
             hand.hose_leak_m2, hand.appliance_leak_m2,
         )  # fmt: skip
         u[at.U_WATER_FLOW] = hand.water_flow
         if hand.stuck or self._any_stuck:
-            u[at.U_STUCK_101 : at.U_STUCK_103 + 1] = -1.0
+            u[at.U_STUCK_101 : at.U_STUCK_106 + 1] = -1.0
             for tag, position in hand.stuck.items():
                 if tag not in VALVES or not 0.0 <= position <= 1.0:
                     raise ValueError(f"stuck valve {tag!r} at {position!r}; use a tag of {VALVES} and 0 to 1")
