@@ -12,6 +12,7 @@ from hil_sim import operator
 from hil_sim.bench import Bench, Result, scenario
 from hil_sim.faults import Fault, FaultKind, PlantFault, UnsupportedFaultError
 from hil_sim.operator import Operator
+from hil_sim.plant import layout
 from hil_sim.plant.model import PlantParameters
 from hil_sim.scenario import ScenarioError, load_appliance, load_setup
 from rigctl.config import load_job, load_rig, settings_for
@@ -349,11 +350,17 @@ def test_a_full_cylinder_is_changed_and_the_total_is_the_sum() -> None:
 
 
 def test_the_compressor_never_runs_without_an_open_way_out() -> None:
-    # Promise 1, as the plant sees it: valve positions, not commands.
+    # Promise 1, by command and by where valve and motor really stand in the plant.
     rig = bench(setup="coil-in-ice")
+    ran = 0
     for record in rig.run(3000.0):
         if record.outputs.on(M_101):
             assert record.outputs.on(XV_301)
+        truth = rig.plant.truth()
+        if truth[layout.Z_RUNNING] > 0.5:
+            ran += 1
+            assert truth[layout.Z_X301] > 0.9
+    assert ran > 1000
 
 
 @pytest.mark.parametrize(
