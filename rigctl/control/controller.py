@@ -36,6 +36,8 @@ TARE_SLACK_KG = 0.2
 """How far below its stamped tare an empty cylinder may weigh; common practice, no source."""
 TOO_LITTLE_SHARE = 0.5
 """Less than this share of the declared charge, with the level held, makes the rig ask before it ends."""
+CLEAR_FLOW_KG_S = 5e-4
+"""Weight gain above which the cooler is not empty yet."""
 SPENT_RATIO = 0.85
 """Share of the compression ratio limit at which a pull that is below the level has done what it can."""
 COOLING_ON_KG_S = 2.0e-3
@@ -467,7 +469,9 @@ def _will_hold(start_pa: float, middle_pa: float, end_pa: float, level_pa: float
 def _cleared(state: State, x: Situation, since_s: float) -> tuple[bool, float]:
     """Whether the cooler section is down (its pressure held for the dwell), and since when it has been."""
     settings, now = x.settings, x.s.now_s
-    down = x.pumping and now - since_s > 3.0 and x.s.p_101 <= settings.procedure.clear_out_level_pa_abs
+    # XV-203 is narrow: the header may be low while the cooler still boils. Then the cylinder goes on gaining.
+    still = not (x.s.scale_ok and x.s.disturbed_s == 0.0 and state.estimate.flow_kg_s > CLEAR_FLOW_KG_S)
+    down = x.pumping and now - since_s > 3.0 and x.s.p_101 <= settings.procedure.clear_out_level_pa_abs and still
     since = (state.clear_s if state.clear_s == state.clear_s else now) if down else nan
     return down and now - since >= settings.procedure.dwell_s, since
 

@@ -7,7 +7,7 @@ from math import inf, log, nan, sqrt
 
 import msgspec
 
-from rigctl.control.points import INLETS, M_101, WAYS_OUT, XV_203, Outputs
+from rigctl.control.points import INLETS, M_101, WAYS_OUT, XV_203, XV_301, Outputs
 from rigctl.control.readings import Reading, Readings, sound
 from rigctl.control.settings import Compressor, Settings
 from rigctl.refrigerant import catalogue
@@ -109,6 +109,7 @@ class Memory(msgspec.Struct, frozen=True, array_like=True, gc=False):
     tare_kg: float = nan
     contents_start_kg: float = 0.0
     net_high_kg: float = 0.0
+    way_open: bool = False
     # The second estimate.
     pumped_kg: float = 0.0
     pumped_bound_kg: float = 0.0
@@ -432,6 +433,9 @@ def update(
     net_high = memory.net_high_kg
     if net > net_high and s.scale_ok and not cylinder_off:
         net_high = net
+    way_open = last.bits & XV_301 != 0
+    if memory.way_open and not way_open:
+        net_high = net  # what the cooler drew back while the way was open is no leak of the shut cylinder
     s.net_kg, s.net_high_kg = net, net_high
 
     # --- the second estimate is matched to the scale only within its own stated uncertainty, so that a lying
@@ -535,7 +539,7 @@ def update(
     after = Memory(
         now, gross, flow, p_ww, p_wf, p_ff, memory.offset_kg, memory.shift_variance_kg2, raw,
         disturbed_since, steady_since,
-        memory.tare_kg, memory.contents_start_kg, net_high,
+        memory.tare_kg, memory.contents_start_kg, net_high, way_open,
         pumped, bound, calibration, anchor_pumped, anchor_gross,
         p_201, p_201_rate, log_fall, side, slow, low, progress, progress_gross,
         expecting_s, ratio, ratio_ref, ratio_high, flow_ref, flow_low, gone, more_since,
