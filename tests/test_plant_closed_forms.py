@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from CoolProp import CoolProp
 
-from hil_sim.plant import flow, kernel, oil
+from hil_sim.plant import flow, kernel, oil, tablegen
 from hil_sim.plant import layout as at
 from hil_sim.plant import phase as ph
 from hil_sim.plant.model import REFRIGERANTS, Plant, PlantParameters
@@ -194,6 +194,15 @@ def ph_p(limits: np.ndarray) -> float:
     return p
 
 
+@pytest.mark.parametrize("refrigerant", ["R-134a", "R-407C"])
+def test_the_shipped_tables_are_what_the_generator_makes(refrigerant: str) -> None:
+    shipped, made = ph.load_tables(refrigerant), tablegen.generate(refrigerant)
+    np.testing.assert_allclose(shipped.sat, made["saturation"], rtol=1e-9)
+    np.testing.assert_allclose(shipped.gas_a, made["gas_a"], rtol=1e-9)
+    np.testing.assert_allclose(shipped.gas_b, made["gas_b"], rtol=1e-9)
+    np.testing.assert_allclose(shipped.oil[:, 1:], made["oil_mass_fraction"], rtol=1e-9)
+
+
 # ---------------------------------------------------------------- flow
 
 
@@ -279,9 +288,11 @@ def test_the_compressor_stops_pumping_at_the_zero_flow_ratio_of_its_clearance() 
     act = plant.act
     act.xv_201 = act.xv_202 = act.xv_301 = act.m_201 = act.m_101 = True
     act.cv_103 = 1.0
-    plant.advance(240.0)
+    plant.advance(2.0)
     z = plant.truth()
-    assert z[at.Z_FLOW_SUCTION] < 1e-6
+    while z[at.Z_FLOW_SUCTION] > 5e-7 and z[at.Z_TIME_S] < 600.0:
+        plant.advance(0.1)
+    assert z[at.Z_FLOW_SUCTION] < 5e-7
     assert z[at.Z_PA_P] / z[at.Z_PA_S] == pytest.approx(28.5, rel=0.01)
 
 

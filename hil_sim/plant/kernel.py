@@ -25,6 +25,7 @@ WATER_CP_J_KG_K = 4186.0
 NCG_KG_MOL = 0.02896
 STEP_MIN_S = 2e-6
 ZERO_C = 273.15
+REVERSAL_SHARE = 0.02
 
 OK, NOT_FINITE, STEP_TOO_SMALL = 0, 1, 2
 
@@ -41,6 +42,10 @@ _TO = np.array(
         at.Y, at.M, at.A, at.OUTSIDE, at.OUTSIDE, at.OUTSIDE, at.H, at.Y,
     ]
 )  # fmt: skip
+
+# The compressor's discharge check valve stands behind its head: none of what follows runs back into it.
+_ONE_WAY = np.zeros(at.EDGES, np.bool_)
+_ONE_WAY[[at.E_201, at.E_204, at.E_106, at.E_PSV_201, at.E_PSV_301]] = True
 
 
 @compiled
@@ -222,6 +227,33 @@ def evaluate_all(
 
 
 @compiled
+def _port(e: int, d: int, x: Array, k: Array, eos: Array, k_gas: float, scratch: Array) -> float:
+    """Fill `scratch` with what path e draws from volume d; return the refrigerant's share of that stream."""
+    quality = eos[d, ph.X]
+    if d == at.A:
+        quality = (
+            port_quality(eos[d], x[at.N_MASS + at.A], k)
+            if e == at.E_LIQUID or e == at.E_104
+            else 1.0 - _smooth((liquid_fill(eos[d]) - 0.95) / 0.05)
+        )
+    elif d == at.Y:
+        fill = liquid_fill(eos[d])
+        dips = k[at.K_DIP] > 0.5 and (e == at.E_301 or e == at.E_104)
+        quality = 1.0 - _smooth((fill - 0.01) / 0.02) if dips else 1.0 - _smooth((fill - 0.95) / 0.05)
+    _draw(eos[d], quality, k_gas, scratch)
+    share = 1.0
+    if quality > 0.5 and (d == at.A or d == at.Y):
+        # Vapor leaves with the air it is mixed with: the stream is denser, refrigerant is only its share.
+        moles = x[at.NCG_A] if d == at.A else x[at.NCG_Y]
+        if moles > 0.0:
+            share = 1.0 / (1.0 + moles * NCG_KG_MOL / max(x[at.N_MASS + d] * eos[d, ph.X], 1e-12))
+            scratch[0] *= share
+            if eos[d, ph.V] > 1e5:
+                share = 0.0  # below 0.01 g/m3 only air is left
+    return share
+
+
+@compiled
 def _flows(
     x: Array, k: Array, u: Array, eos: Array, area: Array, k_gas: float, kg_s: Array, d_from: Array, d_to: Array,
     h_edge: Array, work: Array, scratch: Array,
@@ -241,7 +273,7 @@ def _flows(
         p_j = p_out if j == at.OUTSIDE else eos[j, ph.P]
         if e == at.E_PSV_201 or e == at.E_PSV_301:
             over = p_i - p_j - k[at.K_CRACK]
-            if over > 0.0 and area[e] > 0.0:
+            if over > -2e5 and area[e] > 0.0:
                 # Linear in the overpressure, so that its slope is exact and a shut line does not chatter.
                 slope = area[e] * math.sqrt(2.0 * k[at.K_CRACK] / eos[i, ph.V]) / 0.5e5
                 kg_s[e] = slope * over
@@ -283,34 +315,21 @@ def _flows(
             continue
         if area[e] <= 0.0:
             continue
-        forward = p_i >= p_j
+        forward = p_i >= p_j or _ONE_WAY[e]
         if j == at.OUTSIDE and not forward:
             continue
         d = i if forward else j
-        quality = eos[d, ph.X]
-        if d == at.A:
-            quality = (
-                port_quality(eos[d], x[at.N_MASS + at.A], k)
-                if e == at.E_LIQUID or e == at.E_104
-                else 1.0 - _smooth((liquid_fill(eos[d]) - 0.95) / 0.05)
-            )
-        elif d == at.Y:
-            fill = liquid_fill(eos[d])
-            dips = k[at.K_DIP] > 0.5 and (e == at.E_301 or e == at.E_104)
-            quality = 1.0 - _smooth((fill - 0.01) / 0.02) if dips else 1.0 - _smooth((fill - 0.95) / 0.05)
-        _draw(eos[d], quality, k_gas, scratch)
+        share = _port(e, d, x, k, eos, k_gas, scratch)
         h_edge[e] = scratch[1]
-        share = 1.0
-        if quality > 0.5 and (d == at.A or d == at.Y):
-            # Vapor leaves with the air it is mixed with: the stream is denser, refrigerant is only its share.
-            moles = x[at.NCG_A] if d == at.A else x[at.NCG_Y]
-            if moles > 0.0:
-                share = 1.0 / (1.0 + moles * NCG_KG_MOL / max(x[at.N_MASS + d] * eos[d, ph.X], 1e-12))
-                scratch[0] *= share
-                if eos[d, ph.V] > 1e5:
-                    share = 0.0  # below 0.01 g/m3 only air is left
         high, low = (p_i, p_j) if forward else (p_j, p_i)
         drop = high - low
+        if drop < 0.0:
+            # A check valve held shut: what it would pass per pascal, should it open within the sub-step.
+            g, choked = flux(high, high - 1.0, scratch[0], scratch[2], scratch[3], scratch[4] > 0.5)
+            slope = share * area[e] * g
+            kg_s[e] = slope * drop
+            d_from[e], d_to[e] = slope, -slope
+            continue
         g, choked = flux(high, min(low, high - 1.0), scratch[0], scratch[2], scratch[3], scratch[4] > 0.5)
         slope = share * area[e] * g / max(drop, 1.0)
         m = slope * drop
@@ -325,6 +344,33 @@ def _flows(
         else:
             kg_s[e] = -m
             d_from[e], d_to[e] = down, -up
+
+
+@compiled
+def _assemble(
+    h: float, coil: bool, compression: float, is_open: NDArray[np.bool_], kg_s: Array, d_from: Array, d_to: Array,
+    h_edge: Array, alpha: Array, beta: Array, mat: Array, dp: Array,
+) -> None:  # fmt: skip
+    """Add every open path to the linear system for the pressure changes."""
+    for e in range(at.EDGES):
+        if not is_open[e] or (kg_s[e] == 0.0 and d_from[e] == 0.0):
+            continue
+        i, j = _FROM[e], _TO[e]
+        if i == at.X and not coil:
+            i = at.C
+        w_i = h * (alpha[i] + beta[i] * h_edge[e])
+        dp[i] -= w_i * kg_s[e]
+        # Adding cold liquid may lower a pressure; such a path is left explicit, the matrix stays dominant.
+        w_i = max(w_i, 0.0)
+        mat[i, i] += w_i * d_from[e]
+        if j != at.OUTSIDE:
+            mat[i, j] += w_i * d_to[e]
+            h_to = h_edge[e] + (compression if e == at.E_COMPRESSOR else 0.0)
+            w_j = h * (alpha[j] + beta[j] * h_to)
+            dp[j] += w_j * kg_s[e]
+            w_j = max(w_j, 0.0)
+            mat[j, i] -= w_j * d_from[e]
+            mat[j, j] -= w_j * d_to[e]
 
 
 @compiled
@@ -373,6 +419,7 @@ def advance(
     d_m, d_u, h_in = np.zeros(nv), np.zeros(nv), np.zeros(nv)
     work, scratch = np.zeros(2), np.zeros(6)
     trial = np.zeros(2 * nv)
+    is_open = np.ones(at.EDGES, np.bool_)
     old_rows = np.zeros(nv, np.int64)
     keep = np.zeros((nv, ph.STATE_FIELDS))
     k_gas = sc[3]
@@ -438,6 +485,9 @@ def advance(
             for f in range(ph.STATE_FIELDS):
                 keep[i, f] = eos[i, f]
 
+        for e in range(at.EDGES):
+            is_open[e] = not _ONE_WAY[e] or kg_s[e] > 0.0
+
         # Try the sub-step; halve it until the pressures come out as the linear system foresaw.
         error = 0.0
         change = 0.0
@@ -454,42 +504,44 @@ def advance(
                 else:
                     ua[i] = ua_wall[i] / (1.0 + h * ua_wall[i] / c_wall[i])
                     heat0[i] = ua[i] * (t_wall[i] - keep[i, ph.T])
-                dp[i] = 0.0
-                for c in range(nv):
-                    mat[i, c] = 0.0
-                mat[i, i] = 1.0
                 kappa[i] = 1.0 + h * ua[i] * keep[i, ph.DTDU]
                 beta[i] = keep[i, ph.DPDU] / kappa[i]
                 alpha[i] = keep[i, ph.DPDM] - beta[i] * h * ua[i] * keep[i, ph.DTDM]
                 dp[i] = beta[i] * h * heat0[i]
             dp[at.A] += h * desorbed * (alpha[at.A] + beta[at.A] * h_oil_gas)
-            for e in range(at.EDGES):
-                if kg_s[e] == 0.0 and d_from[e] == 0.0:
-                    continue
-                i, j = _FROM[e], _TO[e]
-                if i == at.X and not coil:
-                    i = at.C
-                w_i = h * (alpha[i] + beta[i] * h_edge[e])
-                dp[i] -= w_i * kg_s[e]
-                w_i = max(w_i, 0.0)
-                mat[i, i] += w_i * d_from[e]
-                if j != at.OUTSIDE:
-                    mat[i, j] += w_i * d_to[e]
-                    h_to = h_edge[e] + (work[0] if e == at.E_COMPRESSOR else 0.0)
-                    w_j = h * (alpha[j] + beta[j] * h_to)
-                    dp[j] += w_j * kg_s[e]
-                    w_j = max(w_j, 0.0)
-                    mat[j, i] -= w_j * d_from[e]
-                    mat[j, j] -= w_j * d_to[e]
-            _solve(mat, dp, nv)
+            for i in range(nv):
+                d_m[i] = dp[i]
+            # One-way valves open and shut inside the sub-step: solve again until each agrees with its pressures.
+            for attempt in range(5):
+                for i in range(nv):
+                    dp[i] = d_m[i]
+                    for c in range(nv):
+                        mat[i, c] = 0.0
+                    mat[i, i] = 1.0
+                _assemble(h, coil, work[0], is_open, kg_s, d_from, d_to, h_edge, alpha, beta, mat, dp)
+                _solve(mat, dp, nv)
+                agreed = True
+                for e in range(at.EDGES):
+                    if not _ONE_WAY[e] or d_from[e] == 0.0:
+                        continue
+                    i, j = _FROM[e], _TO[e]
+                    if i == at.X and not coil:
+                        i = at.C
+                    m = kg_s[e] + d_from[e] * dp[i] + d_to[e] * dp[j]
+                    if (m > 0.0) != is_open[e] and attempt < 4:
+                        is_open[e] = m > 0.0
+                        agreed = False
+                if agreed:
+                    break
             for i in range(nv):
                 d_m[i] = 0.0
                 h_in[i] = 0.0
+            turned = 0.0
             d_m[at.A] = h * desorbed
             h_in[at.A] = h * desorbed * h_oil_gas
             for e in range(at.EDGES):
                 flow[e] = 0.0
-                if kg_s[e] == 0.0 and d_from[e] == 0.0:
+                if not is_open[e] or (kg_s[e] == 0.0 and d_from[e] == 0.0):
                     continue
                 i, j = _FROM[e], _TO[e]
                 if i == at.X and not coil:
@@ -497,14 +549,22 @@ def advance(
                 m = kg_s[e] + d_from[e] * dp[i]
                 if j != at.OUTSIDE:
                     m += d_to[e] * dp[j]
-                if (e == at.E_COMPRESSOR or e >= at.E_LEAK_H) and m < 0.0:
+                if (e == at.E_COMPRESSOR or e >= at.E_LEAK_H or _ONE_WAY[e]) and m < 0.0:
                     m = 0.0
                 flow[e] = m
+                carried = h_edge[e]
+                if m * kg_s[e] < 0.0:
+                    # Turned round within the sub-step: it carries the other volume's enthalpy.
+                    _port(e, j if m < 0.0 else i, x, k, keep, k_gas, scratch)
+                    carried = scratch[1]
+                    # Its density was the wrong one too: allow only a little of that in one sub-step.
+                    least = min(x[at.N_MASS + i], x[at.N_MASS + j])
+                    turned = max(turned, h * abs(m) / (REVERSAL_SHARE * least))
                 d_m[i] -= h * m
-                h_in[i] -= h * m * h_edge[e]
+                h_in[i] -= h * m * carried
                 if j != at.OUTSIDE:
                     d_m[j] += h * m
-                    h_in[j] += h * m * (h_edge[e] + (work[0] if e == at.E_COMPRESSOR else 0.0))
+                    h_in[j] += h * m * (carried + (work[0] if e == at.E_COMPRESSOR else 0.0))
             fault = False
             for i in range(nv):
                 t_end = (
@@ -526,7 +586,7 @@ def advance(
                 fault = fault or not (d_m[i] > -0.5 * trial[i])
                 x[at.N_MASS + i] = trial[i] + d_m[i]
                 x[at.N_ENERGY + i] = trial[nv + i] + d_u[i]
-            error = 0.0
+            error = 4.0 * turned
             change = 0.0
             if not fault:
                 fault = not evaluate_all(x, k, rows, eos, sat, ga, gb, sc)

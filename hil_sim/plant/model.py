@@ -417,7 +417,7 @@ class Plant:
         k[at.K_HOSE_UA] = lines.hose_ua_w_k
         k[at.K_STEP_MAX] = step_s
         # Second-order error per step: a tolerance that shrinks with the step's square halves it too.
-        k[at.K_TOLERANCE] = 0.01 * (step_s / 0.05) ** 2
+        k[at.K_TOLERANCE] = 0.003 * (step_s / 0.05) ** 2
         scratch = np.zeros(ph.STATE_FIELDS)
         ph.dew_or_bubble(298.15, ph.T_F, self._tables.sat, self._tables.scalars, scratch)
         k[at.K_H_OIL] = scratch[ph.HF]
