@@ -166,6 +166,8 @@ def scenario(settings: Settings, appliance: Appliance, setup: Setup) -> tuple[Se
         m_202=settings.fitted.m_202 and setup.coil_in_ice,
     )
     job = msgspec.structs.replace(settings.job, vapor_inlet_with_liquid=setup.vapor_inlet_with_liquid)
+    # The coil and its bath belong to the rig: without circulation M-202 there is none to put in ice.
+    setup = replace(setup, coil_in_ice=setup.coil_in_ice and settings.fitted.m_202)
     hooked_up = msgspec.structs.replace(settings, fitted=fitted, job=job)
     return hooked_up, plant_parameters(appliance, setup, rig_parameters(settings))
 

@@ -134,6 +134,7 @@ class State(msgspec.Struct, frozen=True):
     path_shut: bool = False
     tare_known: bool = False
     cylinder_off: bool = False
+    excess_accepted_kg: float = 0.0
     off_net_kg: float = nan
     """Net weight of the cylinder that came off, as weighed before it was touched."""
     hose_at: str = ""
@@ -370,6 +371,7 @@ def _situation(state: State, readings: Readings, settings: Settings, s: Signals)
     since_motor = now - state.motor_s if state.motor_s == state.motor_s else inf
     x.motor_on_s = since_motor if x.pumping else 0.0
     x.motor_off_s = 0.0 if x.pumping else since_motor
+    x.excess_accepted_kg = state.excess_accepted_kg
     x.dt_s = now - state.at_s if state.at_s == state.at_s else 0.0
     x.readback_bad = 0
     if settings.fitted.readback:
@@ -536,6 +538,7 @@ def step(state: State, readings: Readings, settings: Settings) -> tuple[State, O
     sentence, ask = state.sentence, state.ask
     cylinder, limit_kg = state.cylinder, state.fill_limit_kg
     cylinders, checks = state.cylinders, state.standing_checks
+    excess_accepted = state.excess_accepted_kg
     tare_known, cylinder_off, off_net = state.tare_known, state.cylinder_off, state.off_net_kg
     appliance_start = state.appliance_start_pa_abs
     moved, path_shut = state.moved, state.path_shut
@@ -580,6 +583,8 @@ def step(state: State, readings: Readings, settings: Settings) -> tuple[State, O
         f.level_held = enough or (x.pumping and p <= job.level_pa_abs and spent)
     elif was is Phase.STANDING:
         recovered = _recovered_kg(cylinders, s)
+        # A cold coil may hold most of a small charge until it is cleared out; the pump has counted it.
+        on_the_way = max(0.0, memory.pumped_kg - s.net_kg) if fitted.cooler_valves else 0.0
         watched = in_phase - procedure.standing_settle_s
         if watched >= 0.0:
             if standing_start != standing_start:
@@ -596,7 +601,7 @@ def step(state: State, readings: Readings, settings: Settings) -> tuple[State, O
                 f.standing_passed
                 and job.charge_kg is not None
                 and not state.little_accepted
-                and not recovered >= TOO_LITTLE_SHARE * job.charge_kg
+                and not recovered + on_the_way >= TOO_LITTLE_SHARE * job.charge_kg
             )
             f.standing_gave_up = repeats >= procedure.standing_repeats
     elif was is Phase.CLEAR_OUT:
@@ -617,9 +622,13 @@ def step(state: State, readings: Readings, settings: Settings) -> tuple[State, O
             f.settled = in_stage > 2.0 * procedure.valve_stroke_s
     elif was is Phase.HELD:
         if asked.restart:
-            if asked.cylinder is not None and cylinder_off:
+            if asked.cylinder is not None:
+                # Whatever was asked for, a cylinder named with the answer is another one on the scale.
                 if tare_known:
-                    cylinders = (*cylinders, _fill(state, memory, settings))
+                    off_net = off_net if cylinder_off else memory.gross_kg - memory.tare_kg
+                    cylinders = (*cylinders, _fill(cylinder, memory, off_net, settings))
+                cylinder_off, path_shut, moved = True, True, False
+                excess_accepted = 0.0
                 cylinder, limit_kg, tare_known = asked.cylinder, _limit_kg(asked.cylinder, settings), False
             elif tare_known and abs(memory.raw_kg - memory.gross_kg) > settings.limits.scale_step_kg:
                 # Nothing flows while the rig is held: what the scale shows more or less is no refrigerant.
@@ -629,6 +638,8 @@ def step(state: State, readings: Readings, settings: Settings) -> tuple[State, O
                 )
                 events.append(Event("note", "WT-301", text))
                 memory = estimate.with_scale_moved(memory, settings.limits.second_estimate_uncertainty)
+            if ask is Ask.CHECK_SCALE and tare_known:
+                excess_accepted = memory.pumped_kg - (memory.gross_kg - memory.tare_kg)
             if ask is Ask.HOSE_TO_LIQUID:
                 hose_at = "liquid"
             elif ask is Ask.HOSE_TO_VAPOR:
@@ -814,8 +825,8 @@ def step(state: State, readings: Readings, settings: Settings) -> tuple[State, O
     carried = State(
         phase, cylinder, limit_kg, pull_target, throttle, state.scan + 1, now, entered, stage, stage_s, resume_to,
         ask, sentence, memory, locks, command, changed_s, motor_s, path_s, moved, path_shut, tare_known, cylinder_off,
-        off_net, hose_at, accepted, little, liquid_done, appliance_start, dwell_s, clear_s, standing_start,
-        standing_middle, repeats, cylinders, checks,
+        excess_accepted, off_net, hose_at, accepted, little, liquid_done, appliance_start, dwell_s, clear_s,
+        standing_start, standing_middle, repeats, cylinders, checks,
     )  # fmt: skip
     return carried, command, record
 
@@ -831,11 +842,11 @@ def _cylinder_on(cylinder: Cylinder, memory: estimate.Memory) -> Event:
     return Event("cylinder", "WT-301", f"Cylinder {cylinder.serial} on the scale, {memory.tare_kg:.3f} kg gross.")
 
 
-def _fill(state: State, memory: estimate.Memory, settings: Settings) -> CylinderFill:
+def _fill(cylinder: Cylinder, memory: estimate.Memory, net_kg: float, settings: Settings) -> CylinderFill:
     """What the cylinder that is coming off got."""
     spread = settings.instruments.scale_uncertainty_kg
     uncertainty = (spread * spread + memory.var_kg2 + memory.shift_variance_kg2) ** 0.5
-    return CylinderFill(state.cylinder, memory.tare_kg, state.off_net_kg, uncertainty)
+    return CylinderFill(cylinder, memory.tare_kg, net_kg, uncertainty)
 
 
 def _may_hold_liquid(state: State, p_pa_abs: float) -> bool:

@@ -139,6 +139,9 @@ class Memory(msgspec.Struct, frozen=True, array_like=True, gc=False):
     liquid_gone: bool = False
     more_since_s: float = nan
     flow_2_kg_s: float = 0.0
+    flowing_since_s: float = nan
+    was_flowing: bool = False
+    """The weight has risen as fast as the pump says since the motor started."""
     coasted_kg: float = 0.0
     """What only the pump has counted while the scale was out of use."""
 
@@ -150,6 +153,7 @@ class Signals:
         "anchor_gain_kg",
         "anchor_pumped_kg",
         "disturbed_s",
+        "flow_kg_s",
         "frozen_share",
         "liquid_back_s",
         "liquid_gone",
@@ -179,11 +183,13 @@ class Signals:
         "t_101",
         "t_201",
         "t_301",
+        "was_flowing",
     )
 
     anchor_gain_kg: float
     anchor_pumped_kg: float
     disturbed_s: float
+    flow_kg_s: float
     frozen_share: bool
     liquid_back_s: float
     liquid_gone: bool
@@ -213,6 +219,7 @@ class Signals:
     t_101: float
     t_201: float
     t_301: float
+    was_flowing: bool
 
 
 def volumetric_efficiency(compressor: Compressor, ratio: float) -> float:
@@ -457,6 +464,16 @@ def update(
     if not s.frozen_share and s.anchor_pumped_kg > 0.05:
         anchor_pumped, anchor_gross = pumped, gross
 
+    flowing_since, was_flowing = memory.flowing_since_s, memory.was_flowing
+    if not pumping:
+        flowing_since, was_flowing = nan, False
+    elif flow_2 > 0.0 and flow > 0.6 * flow_2:
+        flowing_since = flowing_since if flowing_since == flowing_since else now
+        was_flowing = was_flowing or now - flowing_since > 3.0
+    else:
+        flowing_since = nan
+    s.was_flowing, s.flow_kg_s = was_flowing, flow
+
     # --- pressures
     p_201, p_201_rate = memory.p_201_pa_abs, memory.p_201_rate_pa_s
     if s.p_201 == s.p_201:
@@ -543,7 +560,7 @@ def update(
         pumped, bound, calibration, anchor_pumped, anchor_gross,
         p_201, p_201_rate, log_fall, side, slow, low, progress, progress_gross,
         expecting_s, ratio, ratio_ref, ratio_high, flow_ref, flow_low, gone, more_since,
-        flow_2, coasted,
+        flow_2, flowing_since, was_flowing, coasted,
     )  # fmt: skip
     return after, s
 
