@@ -8,7 +8,7 @@ from math import inf, log, nan, sqrt
 import msgspec
 
 from rigctl.control.points import INLETS, M_101, WAYS_OUT, XV_203, XV_301, Outputs
-from rigctl.control.readings import Reading, Readings, sound
+from rigctl.control.readings import Reading, Readings
 from rigctl.control.settings import Compressor, Settings
 from rigctl.refrigerant import catalogue
 from rigctl.refrigerant.saturation import Refrigerant
@@ -304,8 +304,10 @@ def _pumped_flow(
 
 def _within(reading: Reading, now_s: float, max_age_s: float, band: tuple[float, float]) -> float:
     """The value of a sound reading inside what can physically be, else NaN."""
-    if sound(reading, now_s, max_age_s) and band[0] <= reading.value <= band[1]:
-        return reading.value
+    # `sound` written out: a value inside the band is neither NaN nor infinite.
+    value = reading.value
+    if reading.fault is None and band[0] <= value <= band[1] and 0.0 <= now_s - reading.taken_at_s <= max_age_s:
+        return value
     return nan
 
 

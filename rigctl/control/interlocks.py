@@ -269,7 +269,7 @@ def _dead_head(x: Situation) -> bool:
     pumped = s.pumped_flow_kg_s
     if pumped > DEAD_HEAD_MIN_KG_S and x.motor_on_s > DEAD_HEAD_START_S and s.flow_kg_s < DEAD_HEAD_SHARE * pumped:
         # The precursor, seconds before the pressure shoots up: weight has stopped and what is pumped piles up in the
-        # cooler. Against PT-301 where there is one; else by a weight that had been rising and a pressure still creeping.
+        # cooler. Against PT-301 where there is one; else by a weight that had been rising and a pressure that creeps.
         if _fit(s.p_301):
             if s.p_201 - s.p_301 > DEAD_HEAD_PA:
                 return True

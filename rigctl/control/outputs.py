@@ -26,8 +26,17 @@ ROUND_COOLER = XV_204 | XV_301
 """The way while the cooler section itself is being emptied."""
 
 
+_memo: list[tuple[Settings, int]] = []
+
+
 def fitted_outputs(settings: Settings) -> int:
-    """Bits of the outputs this rig has."""
+    """Bits of the outputs this rig has; worked out once for a Settings object."""
+    if not _memo or _memo[0][0] is not settings:
+        _memo[:] = [(settings, _fitted_outputs(settings))]
+    return _memo[0][1]
+
+
+def _fitted_outputs(settings: Settings) -> int:
     fitted = settings.fitted
     bits = XV_301 | M_101
     if fitted.cooler_valves:

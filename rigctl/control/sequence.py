@@ -13,7 +13,7 @@ from rigctl.control.interlocks import Ask
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-__all__ = ["ACTIVE", "RUNNING", "TRANSITIONS", "Ask", "Facts", "Phase", "next_phase", "outer_state"]
+__all__ = ["ACTIVE", "RUNNING", "TRANSITIONS", "Ask", "Facts", "Phase", "next_phase", "outer_state", "stirred"]
 
 
 class Phase(enum.Enum):
@@ -294,8 +294,36 @@ _machine = Machine(
 )
 
 
+def stirred(f: Facts) -> bool:
+    """Whether any guard can hold at all; in most scans none can, and the table need not be walked."""
+    return (
+        f.tripped
+        or f.must_hold
+        or f.stop_asked
+        or f.abort_asked
+        or f.hold_asked
+        or f.start_asked
+        or f.restart_asked
+        or f.reset_taken
+        or f.line_up_failed
+        or f.line_up_passed
+        or f.liquid_gone
+        or f.liquid_back
+        or f.level_held
+        or f.standing_failed
+        or f.standing_passed
+        or f.cleared
+        or f.isolated
+        or f.settled
+        or f.restart_failed
+        or f.restart_ready
+    )
+
+
 def next_phase(phase: Phase, facts: Facts) -> Phase:
     """Return where the procedure goes from `phase`; at most one move a scan."""
+    if not stirred(facts):
+        return phase
     _machine.set_state(phase, _cursor)
     _cursor.advance(facts)
     return _cursor.state
