@@ -167,14 +167,27 @@ class Simulation:
     faults: tuple[Fault, ...]
 
     def bench(self, seed: int, *, utc_s: float = 1.75e9, listen: Callable[[Happening], None] | None = None) -> Bench:
-        """Make the bench, with a technician at it."""
+        """Make the bench, with a technician at it.
+
+        Raises
+        ------
+        MistakeError, UnsupportedFaultError
+            When the plant does not take the parameters, or this rig cannot have a fault.
+        """
         from hil_sim.bench import Bench
+        from hil_sim.faults import UnsupportedFaultError
         from hil_sim.operator import Operator
 
-        return Bench(
-            self.settings, self.parameters, seed, Operator(seed, self.job.spare_cylinders), self.faults,
-            refrigerant=self.refrigerant, utc_s=utc_s, listen=listen,
-        )  # fmt: skip
+        technician = Operator(seed, self.job.spare_cylinders)
+        try:
+            return Bench(
+                self.settings, self.parameters, seed, technician, self.faults, refrigerant=self.refrigerant,
+                utc_s=utc_s, listen=listen,
+            )  # fmt: skip
+        except UnsupportedFaultError:
+            raise
+        except ValueError as error:
+            raise MistakeError(f"the plant does not take this: {error}.") from error
 
 
 def prepare(

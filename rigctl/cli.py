@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import os
 import sys
+import time
 from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, Final, NoReturn
@@ -98,6 +99,7 @@ _TOLD_BY: Final = (
     ("rigctl.telemetry.broker", "BrokerError"),
     ("hil_sim.scenario", "ScenarioError"),
     ("hil_sim.faults", "UnsupportedFaultError"),
+    ("hil_sim.plant.model", "PlantError"),
 )
 """Errors whose message is a sentence for the user."""
 
@@ -257,6 +259,7 @@ DEFAULT_SPEED: Final = 10.0
 _FRAMES_S: Final = 0.125
 _LEAST_WIDTH, _LEAST_HEIGHT = 60, 18
 _LONGEST_S: Final = 86_400.0
+_TIME_TO_CONNECT_S: Final = 6.0
 _JOURNAL_BACKLOG: Final = 3_000
 """Scans that may wait for the disk before simulated time waits too; a real rig never waits."""
 
@@ -381,6 +384,7 @@ class _Telemetry:
             )  # fmt: skip
         except ValueError as error:
             raise MistakeError(str(error)) from None
+        self._since_s = time.monotonic()
         self._publisher = Publisher(options, self.commands)
         self._publisher.start()
         self.where = f"{host}:{port}"
@@ -430,6 +434,11 @@ class _Telemetry:
         return bool(self._publisher.healthy)
 
     @property
+    def failing(self) -> bool:
+        """Not healthy although there was time enough to connect."""
+        return not self.healthy and time.monotonic() > self._since_s + _TIME_TO_CONNECT_S
+
+    @property
     def health(self) -> str:
         return str(self._publisher.health)
 
@@ -447,8 +456,6 @@ class _Demo:
         self, simulation: Any, folder: Path, pace: float, seed: int, telemetry: _Telemetry | None,
         status_every_s: float, plain_lines: bool, as_json: bool,
     ) -> None:  # fmt: skip
-        import time
-
         from rigctl.journal.record import RecordBuilder
         from rigctl.journal.store import Journal
         from rigctl.monitor.live import Story
@@ -461,6 +468,10 @@ class _Demo:
         # With --json the standard output belongs to the answer alone.
         self._console = console(stderr=as_json)
         self._live_view = self._can_show() and not plain_lines
+        if sys.stderr.isatty():
+            sys.stderr.write("Preparing the simulation; the first time it is compiled, which takes up to a minute.\n")
+        # Before the journal: what cannot be simulated shall leave no file.
+        self._bench = simulation.bench(seed, utc_s=time.time(), listen=self._hear)
         self._journal_path = folder / "journal.sqlite"
         self._journal: Journal | None = Journal(self._journal_path, self._settings)
         self._journal_trouble = ""
@@ -470,8 +481,6 @@ class _Demo:
         self._waking: Any = None
         self._asked_to_stop = 0
         self._stop_pressed = False
-        self._say("Preparing the simulation; the first time it is compiled, which takes up to a minute.")
-        self._bench = simulation.bench(seed, utc_s=time.time(), listen=self._hear)
 
     def _can_show(self) -> bool:
         stream, size = self._console.file, self._console.size
@@ -536,8 +545,6 @@ class _Demo:
 
     def _frames(self, show: Callable[[Any], None]) -> Iterator[None]:
         """Run to the end, handing over every scan; yields whenever the screen is due."""
-        import time
-
         wall_s, simulated_s = time.monotonic(), 0.0
         while True:
             frame_s = time.monotonic() + _FRAMES_S
@@ -629,8 +636,6 @@ class _Demo:
 
     def _let_journal_follow(self) -> None:
         """Wait for the disk where simulated time outruns it; a failing disk is waited for only so long."""
-        import time
-
         until_s = time.monotonic() + 5.0
         while self._journal is not None and self._journal.health().waiting > _JOURNAL_BACKLOG:
             if not self._journal.health().ok or time.monotonic() > until_s:
@@ -672,6 +677,10 @@ class _Demo:
 
         self._status_due_s = at_s + self._status_every_s
         self._say(live.status_line(record, self._settings, at_s))
+        if self._telemetry is not None and self._telemetry.failing:
+            line = self._story.note("telemetry", self._telemetry.health)
+            if line is not None:
+                self._say(live.plain(line))
 
     def _footer(self) -> tuple[str, ...]:
         pieces = ["Ctrl-C stops the job" if not self._stop_pressed else "Stopping; Ctrl-C again ends at once"]
@@ -725,7 +734,9 @@ class _Demo:
                 f"{result.rig_kg * 1e3:.0f} g in the rig, {result.vented_kg * 1e3:.1f} g lost"
             )
             files = ", ".join(sorted(path.name for path in self._folder.iterdir() if path.is_file()))
-            say_record(made, (("Simulation's truth", truth), ("Written", f"{self._folder}: {files}")))
+            telemetry = self._telemetry
+            missed = (("Telemetry", telemetry.health),) if telemetry is not None and telemetry.failing else ()
+            say_record(made, (("Simulation's truth", truth), *missed, ("Written", f"{self._folder}: {files}")))
         if trouble:
             _say_wrong("rigctl", trouble)
             return MISTAKE

@@ -142,6 +142,10 @@ def test_a_chart_is_printed_when_nothing_is_asked():
         (["demo", "--fault", "knocked-scale@-5"], "before the start"),
         (["demo", "--fault", "XX-999:stuck", "--no-mqtt"], "XX-999"),
         (["demo", "--fault", "PT-101:bent", "--no-mqtt"], "no kind of fault"),
+        (
+            ["demo", "--rig", "basic", "--fault", "gas-alarm", "--no-mqtt", "--json", "--out", "made"],
+            "AT-001 is not fitted",
+        ),
         (["demo", "--broker", "127.0.0.1:1"], "no broker answers at 127.0.0.1:1 .*refused"),
         (["demo", "--broker", "here:there"], "HOST:PORT"),
         (["demo", "--broker", "localhost:1883", "--no-mqtt"], "give one of them"),

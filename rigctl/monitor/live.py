@@ -119,8 +119,10 @@ def span(seconds: float) -> str:
 def finish(record: ScanRecord) -> str:
     """Time to finish with its 90 % range."""
     estimate = record.estimate
-    if record.phase in (Phase.COMPLETE, Phase.STOPPED, Phase.ABORTED):
+    if record.phase in (Phase.COMPLETE, Phase.STOPPED):
         return "ended"
+    if record.phase in (Phase.ABORTING, Phase.ABORTED):
+        return "not before the trip is reset"
     if not isfinite(estimate.finish_s):
         return "not known yet"
     low, high = estimate.finish_low_s, estimate.finish_high_s
@@ -350,11 +352,12 @@ class LiveView:
 
     def _instruments(self, record: ScanRecord, width: int, wide: bool) -> list[Text]:
         left = [Text(" Pressure (log scale)", QUIET)]
-        right = [Text("Temperature", QUIET)]
+        temperatures = self._temperatures(record)
+        right = [Text("Temperature", QUIET)] if temperatures else []
         gap = 2
         half = (width - gap) // 2
         left += [self._gauge(record, gauge, half) for gauge in self._pressures(record)]
-        right += [self._gauge(record, gauge, width - half - gap) for gauge in self._temperatures(record)]
+        right += [self._gauge(record, gauge, width - half - gap) for gauge in temperatures]
         lines = _beside(left, right, half, gap)
         if wide and self._history is not None:
             mass_of, suction_of = self._trend_mass, self._trend_pressure
@@ -433,7 +436,7 @@ class LiveView:
             filled.append(f"   without the scale {second:.0%}", QUIET)
         ending = Text(" To finish ", QUIET)
         ending.append(finish(record), BRIGHT)
-        ending.append("   to reach ", QUIET)
+        ending.append("   to reach " if width >= 100 else "   to ", QUIET)
         ending.append(settings.job.level_text)
         return [recovered, filled, ending, self._outputs(record)]
 
