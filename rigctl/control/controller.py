@@ -140,6 +140,8 @@ class State(msgspec.Struct, frozen=True):
     hose_at: str = ""
     """On a rig with one inlet valve: "liquid" or "vapor" once a person has connected it there."""
     refrigerant_accepted: bool = False
+    vapor_only: bool = False
+    """The pressure at line-up was below saturation."""
     little_accepted: bool = False
     """A person has said that less than the declared charge is all there is."""
     liquid_done: bool = False
@@ -415,10 +417,10 @@ def _line_up_fault(state: State, x: Situation, permits: Permits) -> tuple[str, A
     if state.refrigerant_accepted:
         return "", Ask.NOTHING
     p = s.p_appliance
-    if not p > settings.procedure.empty_appliance_pa_abs:
+    if not p > max(settings.procedure.empty_appliance_pa_abs, job.level_pa_abs):
         return (
-            f"The appliance is at {words.pressure(p, units)}: empty, or its service valve is closed. Check "
-            "ports and hoses, then restart, or stop if there is nothing to recover.",
+            f"The appliance is at {words.pressure(p, units)}, not above the level required: empty, or its service "
+            "valve is closed. Check ports and hoses, then restart, or stop if there is nothing to recover.",
             Ask.CHECK_APPLIANCE,
         )
     refrigerant = catalogue.get(job.refrigerant)
@@ -543,6 +545,7 @@ def step(state: State, readings: Readings, settings: Settings) -> tuple[State, O
     appliance_start = state.appliance_start_pa_abs
     moved, path_shut = state.moved, state.path_shut
     liquid_done, accepted, little = state.liquid_done, state.refrigerant_accepted, state.little_accepted
+    vapor_only = state.vapor_only
     hose_at, repeats, pull_target = state.hose_at, state.repeats, state.pull_target_pa_abs
     p = s.p_appliance
 
@@ -558,7 +561,7 @@ def step(state: State, readings: Readings, settings: Settings) -> tuple[State, O
                 tare_known, cylinder_off = True, False
                 events.append(_cylinder_on(cylinder, memory))
             stage, stage_s, in_stage = 1, now, 0.0
-        elif in_stage > 4.0 * procedure.valve_stroke_s and s.p_settled:
+        elif in_stage > 4.0 * procedure.valve_stroke_s and (s.p_settled or accepted):
             f.line_up_passed = True
             appliance_start = p
             refrigerant = catalogue.get(job.refrigerant)
@@ -566,9 +569,14 @@ def step(state: State, readings: Readings, settings: Settings) -> tuple[State, O
             tolerance = procedure.pt_tolerance_k + (0.0 if s.t_001 == s.t_001 else UNMEASURED_K)
             saturated = p > refrigerant.dew_pressure_pa_abs(t - tolerance)
             reachable = hose_at == "liquid" if _one_inlet(settings) else fitted.xv_101
-            f.liquid_wanted = job.liquid_first and reachable and saturated and not liquid_done
+            # What was found the first time stays: on the way back after a stop the pressure is not at rest.
+            liquid_done = liquid_done or not (saturated or accepted)
+            f.liquid_wanted = job.liquid_first and reachable and not liquid_done
         if f.line_up_failed:
             sentence, ask = fault, fault_ask
+            t = s.t_001 if s.t_001 == s.t_001 else job.ambient_degc
+            below = p < catalogue.get(job.refrigerant).dew_pressure_pa_abs(t)
+            vapor_only = fault_ask is Ask.CHECK_REFRIGERANT and below
     elif was is Phase.LIQUID:
         f.liquid_gone = s.liquid_gone or (x.pumping and p <= 1.5 * pull_target)
         f.hose_must_move = _one_inlet(settings)
@@ -646,6 +654,7 @@ def step(state: State, readings: Readings, settings: Settings) -> tuple[State, O
                 hose_at = "vapor"
             elif ask is Ask.CHECK_REFRIGERANT:
                 accepted = True
+                liquid_done = liquid_done or state.vapor_only
             elif ask is Ask.CHECK_CHARGE:
                 little = True
             elif ask is Ask.WARM_APPLIANCE:
@@ -707,7 +716,7 @@ def step(state: State, readings: Readings, settings: Settings) -> tuple[State, O
             state_resume: Phase = Phase.VAPOR if was is Phase.STANDING else was
             if f.too_little:
                 ask = Ask.CHECK_CHARGE
-                came = words.mass(_recovered_kg(cylinders, s), settings.units)
+                came = words.mass(max(0.0, _recovered_kg(cylinders, s)), settings.units)
                 declared = words.mass(job.charge_kg or 0.0, settings.units)
                 sentence = (
                     f"The level holds, but only {came} of the declared {declared} came out. "
@@ -825,7 +834,7 @@ def step(state: State, readings: Readings, settings: Settings) -> tuple[State, O
     carried = State(
         phase, cylinder, limit_kg, pull_target, throttle, state.scan + 1, now, entered, stage, stage_s, resume_to,
         ask, sentence, memory, locks, command, changed_s, motor_s, path_s, moved, path_shut, tare_known, cylinder_off,
-        excess_accepted, off_net, hose_at, accepted, little, liquid_done, appliance_start, dwell_s, clear_s,
+        excess_accepted, off_net, hose_at, accepted, vapor_only, little, liquid_done, appliance_start, dwell_s, clear_s,
         standing_start, standing_middle, repeats, cylinders, checks,
     )  # fmt: skip
     return carried, command, record
