@@ -146,6 +146,22 @@ def test_pressure_and_temperature_have_no_step_at_the_phase_boundary(refrigerant
 
 
 @pytest.mark.parametrize("refrigerant", REFRIGERANTS)
+def test_pressing_more_liquid_into_a_full_volume_always_raises_its_pressure(refrigerant: str) -> None:
+    # Also on lines of constant specific energy: the phase test must not mistake dense liquid for a mixture.
+    table = ph.load_tables(refrigerant)
+    for t_k in (253.15, 283.15, 313.15):
+        p, limits = saturated(refrigerant, t_k)
+        u = limits[ph.HF] - p * limits[ph.VF]
+        pressures = []
+        for share in np.linspace(1.001, 1.15, 40):
+            got = state_of(table, share / limits[ph.VF], share / limits[ph.VF] * u, 1.0)
+            assert got[ph.PHASE] == ph.LIQUID
+            pressures.append(got[ph.P])
+        assert (np.diff(pressures) > 0.0).all()
+        assert pressures[-1] > p + 100e5
+
+
+@pytest.mark.parametrize("refrigerant", REFRIGERANTS)
 def test_the_slopes_given_to_the_stepper_are_those_of_the_state(refrigerant: str) -> None:
     table = ph.load_tables(refrigerant)
     volume = 1e-3

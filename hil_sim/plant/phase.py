@@ -7,6 +7,7 @@ branches is one and the same line: pressure is continuous across it.
 
 from __future__ import annotations
 
+import contextlib
 import math
 from collections.abc import Callable
 from functools import lru_cache
@@ -19,6 +20,23 @@ from numpy.typing import NDArray
 
 F = TypeVar("F", bound=Callable[..., Any])
 Array = NDArray[np.float64]
+
+
+def _drop_stale_code() -> None:
+    """Delete compiled code older than any source of this package.
+
+    Numba renews a function's code when its own file changes, not when a function or a constant it uses from
+    another file does; old places in a flat array would then be read without complaint.
+    """
+    folder = Path(__file__).parent
+    newest = max(source.stat().st_mtime for source in folder.glob("*.py"))
+    for old in folder.glob("__pycache__/*.nb[ic]"):
+        with contextlib.suppress(OSError):
+            if old.stat().st_mtime < newest:
+                old.unlink()
+
+
+_drop_stale_code()
 
 
 def compiled(function: F) -> F:
