@@ -106,11 +106,12 @@ def request(kind: RequestKind, source: Source = Source.LOCAL, cylinder: Cylinder
     return Request(kind, source, f"{source.value}-{kind.value}", cylinder)
 
 
+def _faulty(fault: Fault) -> Callable[[float, float, float], Reading]:
+    return lambda value, now_s, age_s: Reading(value, now_s, fault)
+
+
 UNFIT: dict[str, Callable[[float, float, float], Reading]] = {
-    **{
-        f"fault {fault.name.lower()}": (lambda value, now_s, age_s, fault=fault: Reading(value, now_s, fault))
-        for fault in Fault
-    },
+    **{f"fault {fault.name.lower()}": _faulty(fault) for fault in Fault},
     "not a number": lambda value, now_s, age_s: Reading(nan, now_s),
     "plus infinity": lambda value, now_s, age_s: Reading(inf, now_s),
     "minus infinity": lambda value, now_s, age_s: Reading(-inf, now_s),

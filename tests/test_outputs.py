@@ -13,6 +13,7 @@ from rigctl.control import outputs
 from rigctl.control.interlocks import TABLE
 from rigctl.control.outputs import Wish, gate, wanted
 from rigctl.control.points import ALL, M_101, OUTPUT_TAGS, SAFE, XV_202, XV_301, Outputs, tags
+from rigctl.control.readings import RequestKind
 from rigctl.control.sequence import ACTIVE, RUNNING, Phase
 from rigctl.control.settings import Settings
 from tests.strategies import BASIC, FULL, SHOP, SUPPLIED, WATER, Puppet, change
@@ -135,7 +136,8 @@ def test_passing_the_gate_twice_changes_nothing(name: str) -> None:
 def test_the_gate_changes_nothing_of_what_the_sequence_commands_in_a_sound_run(
     settings: Settings, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    there, passed = fitted_by_hand(settings), []
+    there = fitted_by_hand(settings)
+    passed: list[int] = []
 
     def watched(bits: int, forbidden: int, of: Settings) -> int:
         let = gate(bits, forbidden, of)
@@ -153,8 +155,6 @@ def test_the_gate_changes_nothing_of_what_the_sequence_commands_in_a_sound_run(
 
     monkeypatch.setattr(outputs, "gate", watched)
     monkeypatch.setattr(outputs, "wanted", noted)
-    from tests.strategies import RequestKind
-
     rig = Puppet(settings)
     rig.wait(1.0)
     rig.ask(RequestKind.START)
@@ -193,18 +193,18 @@ FULL_SPEC: list[tuple[str, int, dict[str, object], str]] = [
     ("ABORTING", 0, {}, THROUGH),
     ("ABORTED", 0, {}, THROUGH),
     ("ABORTED", 0, {"path_shut": True}, ""),
-    ("STOPPED", 0, {}, ""),
+    # Stopped with the lines full: the way stays open, so that they are not locked.
+    ("STOPPED", 0, {}, THROUGH),
+    ("STOPPED", 0, {"moved": False}, ""),
     ("COMPLETE", 0, {}, ""),
-    *(
-        line
-        for phase in ("HOLDING", "STOPPING")
-        for line in (
-            (phase, 0, {"in_stage_s": 0.0}, f"{THROUGH} XV-204 M-201"),
-            (phase, 0, {}, "XV-203 XV-204 XV-301 M-101 M-201"),
-            (phase, 2, {}, THROUGH),
-            (phase, 2, {"path_shut": True}, ""),
-        )
-    ),
+    ("HOLDING", 0, {"in_stage_s": 0.0}, f"{THROUGH} XV-204 M-201"),
+    ("HOLDING", 0, {}, "XV-203 XV-204 XV-301 M-101 M-201"),
+    ("HOLDING", 2, {}, THROUGH),
+    ("HOLDING", 2, {"path_shut": True}, ""),
+    ("STOPPING", 0, {"in_stage_s": 0.0}, f"{THROUGH} XV-204 M-201"),
+    ("STOPPING", 0, {}, "XV-203 XV-204 XV-301 M-101 M-201"),
+    ("STOPPING", 2, {}, THROUGH),
+    ("STOPPING", 2, {"path_shut": True}, ""),
 ]
 
 

@@ -1,0 +1,456 @@
+"""What the readings mean, against published figures, an independent calculation, and made-up truth with noise."""
+
+from __future__ import annotations
+
+import random
+from math import inf, isnan, log, nan, sqrt
+from typing import Any
+
+import msgspec
+import pytest
+
+from rigctl.control import estimate
+from rigctl.control.estimate import (
+    ORIFICE_M2_PER_KV,
+    POLYTROPIC_EXPONENT,
+    InletPhase,
+    Memory,
+    Progress,
+    Signals,
+    choked_liquid_flux_kg_m2_s,
+    judge,
+    report,
+    update,
+    volumetric_efficiency,
+    with_cylinder,
+    with_scale_moved,
+)
+from rigctl.control.interlocks import INDEX, TABLE
+from rigctl.control.points import INLETS, M_101, XV_201, XV_202, XV_301, Outputs
+from rigctl.control.readings import ABSENT
+from rigctl.control.settings import Settings
+from rigctl.refrigerant import catalogue
+from tests.strategies import ANALOGUE, FULL, SHOP, UNFIT, WATER, at_rest, change, fitted
+
+PUMPING = Outputs(INLETS | XV_201 | XV_202 | XV_301 | M_101, 1.0)
+STILL = Outputs(XV_201 | XV_202 | XV_301)
+DT_S = 0.1
+
+# --- compressor and throttle
+
+
+def compressor(clearance: float, leak: float = 1.0) -> Any:
+    return change(FULL.compressor, clearance=clearance, leak_factor=leak)
+
+
+@pytest.mark.parametrize(("clearance", "ratio"), [(0.03, 49.0), (0.05, 28.5), (0.08, 17.5)])
+def test_the_compressor_stops_to_pump_at_the_ratio_of_the_clearance_model(clearance: float, ratio: float) -> None:
+    # ((1 + C)/C)^n with n = 1.1, textbook clearance model; figures worked out by hand, three digits.
+    assert POLYTROPIC_EXPONENT == 1.1
+    assert volumetric_efficiency(compressor(clearance), 0.985 * ratio) > 0.0
+    assert volumetric_efficiency(compressor(clearance), 1.015 * ratio) == 0.0
+
+
+def test_volumetric_efficiency_is_the_leak_factor_at_equal_pressures_and_falls_with_the_ratio() -> None:
+    made = compressor(0.05, 0.9)
+    assert volumetric_efficiency(made, 1.0) == pytest.approx(0.9)
+    assert volumetric_efficiency(made, 0.2) == pytest.approx(0.9), "no more than at equal pressures"
+    # At ratio 10, by hand: 0.9 * (1.05 - 0.05 * 10**(1/1.1)) = 0.9 * (1.05 - 0.05 * 8.111) = 0.580
+    assert volumetric_efficiency(made, 10.0) == pytest.approx(0.580, abs=0.001)
+    falling = [volumetric_efficiency(made, ratio) for ratio in (1.0, 2.0, 5.0, 10.0, 20.0, 28.0, 40.0, 1e6)]
+    assert falling == sorted(falling, reverse=True) and falling[-1] == 0.0
+    assert volumetric_efficiency(compressor(0.0), 1e6) == pytest.approx(1.0)
+
+
+@pytest.mark.parametrize(
+    ("name", "low", "high"), [("R-134a", 7657.0, 7697.0), ("R-22", 11213.0, 11213.0), ("R-32", 14236.0, 14236.0)]
+)
+def test_choked_flux_of_saturated_liquid_agrees_with_the_homogeneous_equilibrium_model(
+    name: str, low: float, high: float
+) -> None:
+    # Saturated liquid at 25 degC, max of rho*sqrt(2(h0 - h)) along the isentrope, worked out with CoolProp 8.0.0.
+    # The omega method fits that to about a per cent; the flash here is isenthalpic instead of isentropic: 3 % in all.
+    refrigerant = catalogue.get(name)
+    flux = choked_liquid_flux_kg_m2_s(refrigerant, refrigerant.bubble_pressure_pa_abs(25.0))
+    assert 0.97 * low <= flux <= 1.03 * high
+
+
+@pytest.mark.parametrize("name", ["R-134a", "R-410A", "R-290", "R-1234yf"])
+@pytest.mark.parametrize("t_degc", [0.0, 15.0, 40.0])
+def test_choked_flux_agrees_with_a_direct_search_along_the_isentrope(name: str, t_degc: float) -> None:
+    coolprop = pytest.importorskip("CoolProp.CoolProp")
+    fluid = {"R-134a": "R134a", "R-410A": "R410A", "R-290": "R290", "R-1234yf": "R1234yf"}[name]
+    p_0 = coolprop.PropsSI("P", "T", t_degc + 273.15, "Q", 0, fluid)
+    h_0 = coolprop.PropsSI("H", "P", p_0, "Q", 0, fluid)
+    s_0 = coolprop.PropsSI("S", "P", p_0, "Q", 0, fluid)
+
+    def flux(share: float) -> float:
+        # Along the isentrope through the two phases, by the lever rule, so that blends without a flash work too.
+        p = share * p_0
+        at = {key: [coolprop.PropsSI(key, "P", p, "Q", q, fluid) for q in (0, 1)] for key in "HSD"}
+        x = (s_0 - at["S"][0]) / (at["S"][1] - at["S"][0])
+        h = at["H"][0] + x * (at["H"][1] - at["H"][0])
+        v = (1.0 - x) / at["D"][0] + x / at["D"][1]
+        return float(sqrt(max(0.0, 2.0 * (h_0 - h))) / v)
+
+    direct = max(flux(0.5 + 0.005 * i) for i in range(99))
+    refrigerant = catalogue.get(name)
+    ours = choked_liquid_flux_kg_m2_s(refrigerant, refrigerant.bubble_pressure_pa_abs(t_degc))
+    assert ours == pytest.approx(direct, rel=0.05)
+
+
+def test_the_omega_method_gives_the_worked_example_of_the_standard() -> None:
+    # API 520-1 Annex C.2.2: 216 560 kg/h from 5.564 bar, v1 0.01945, v9 0.02265 m3/kg, Kd 0.85: 2.45e4 mm2.
+    class Example:
+        def bubble_temperature_degc(self, p: float) -> float:
+            return p
+
+        def liquid_density_kg_m3(self, t: float) -> float:
+            return 1.0 / 0.01945
+
+        def flash_quality(self, p_from: float, p_to: float) -> float:
+            return 1.0
+
+        def vapor_density_kg_m3(self, p: float) -> float:
+            return 1.0 / 0.02265
+
+    flux = choked_liquid_flux_kg_m2_s(Example(), 5.564e5)  # type: ignore[arg-type]
+    area_mm2 = 216_560.0 / 3600.0 / (0.85 * flux) * 1e6
+    assert area_mm2 == pytest.approx(2.45e4, rel=0.01)
+
+
+def test_a_valve_of_kv_1_has_the_area_of_its_definition() -> None:
+    # IEC 60534-2-1: 1 m3/h of water (1000 kg/m3) at 1 bar; m = A*sqrt(2*rho*dp).
+    assert pytest.approx(1000.0 / 3600.0 / sqrt(2.0 * 1000.0 * 1e5), rel=1e-3) == ORIFICE_M2_PER_KV
+
+
+def test_choked_flux_outside_the_table_is_not_a_number() -> None:
+    for name in ("R-134a", "R-410A"):
+        for p in (nan, inf, -inf, 0.0, -1e5, 1.0, 1e8):
+            assert isnan(choked_liquid_flux_kg_m2_s(catalogue.get(name), p))
+
+
+# --- judging
+
+
+@pytest.mark.parametrize("field", [name for name in ANALOGUE if name not in ("at_001_lfl", "wt_301_kg")])
+@pytest.mark.parametrize("why", UNFIT)
+def test_an_unfit_reading_is_not_a_number_and_never_an_old_one(field: str, why: str) -> None:
+    short = "_".join(field.split("_")[:2]).replace("pt_", "p_").replace("tt_", "t_")
+    good = judge(at_rest(FULL), FULL)
+    assert getattr(good, short) == getattr(at_rest(FULL), field).value
+    spoilt = UNFIT[why](20.0, 100.0, FULL.instruments.reading_max_age_s)
+    assert isnan(getattr(judge(change(at_rest(FULL), **{field: spoilt}), FULL), short))
+
+
+def test_the_header_does_not_stand_in_for_an_appliance_instrument_that_has_failed() -> None:
+    assert isnan(judge(at_rest(FULL, pt_001_pa_abs=nan), FULL).p_appliance)
+    none = change(FULL, fitted__pt_001=False)
+    assert judge(at_rest(none, pt_001_pa_abs=ABSENT, pt_101_pa_abs=4e5), none).p_appliance == 4e5
+    assert judge(at_rest(FULL, pt_101_pa_abs=3e5, pt_001_pa_abs=4e5), FULL).p_low == 3e5
+    assert judge(at_rest(FULL, pt_101_pa_abs=5e5, pt_001_pa_abs=4e5), FULL).p_low == 4e5
+
+
+# --- weight and flow
+
+
+class Scale:
+    """A scale with noise and a step, on which refrigerant arrives at a given flow."""
+
+    def __init__(self, seed: int, settings: Settings = FULL, start_kg: float = 20.0) -> None:
+        self.settings, self.random = settings, random.Random(seed)
+        self.now_s, self.true_kg, self.start_kg = 100.0, start_kg, start_kg
+        self.memory = Memory()
+        self.signals: Signals = judge(at_rest(settings, 100.0), settings)
+        self.outputs, self.shown, self.offset_kg = STILL, {}, 0.0  # type: Outputs, dict[str, Any], float
+        self.run(5.0, 0.0)
+        self.memory = with_cylinder(self.memory, start_kg)
+
+    def run(self, seconds: float, flow_kg_s: float) -> Scale:
+        instruments = self.settings.instruments
+        for _ in range(round(seconds / DT_S)):
+            self.now_s += DT_S
+            self.true_kg += flow_kg_s * DT_S
+            noisy = self.true_kg + self.offset_kg + self.random.gauss(0.0, instruments.scale_noise_kg)
+            step = instruments.scale_resolution_kg
+            shown = {"wt_301_kg": round(noisy / step) * step} | self.shown
+            self.memory, self.signals = update(
+                self.memory, at_rest(self.settings, self.now_s, **shown), self.settings, self.outputs,
+                expecting_liquid=False, cylinder_off=False, appliance_pa_abs=1e6,
+            )  # fmt: skip
+        return self
+
+    @property
+    def net_true_kg(self) -> float:
+        return self.true_kg - self.start_kg
+
+    def report(self) -> estimate.Estimate:
+        return report(self.memory, self.signals, self.settings, Progress(0.0, 0.0, 15.0, 7e4, 10.0, 0, 2))
+
+
+def pumped_flow(settings: Settings = FULL) -> float:
+    """What the compressor is reckoned to pump at the pressures of a rig at rest."""
+    scale = Scale(0, settings)
+    scale.outputs = PUMPING
+    scale.run(0.2, 0.0)
+    return scale.signals.pumped_flow_kg_s
+
+
+@pytest.mark.parametrize("flow_kg_s", [0.0, 0.001, 0.005, 0.02])
+def test_a_constant_flow_is_found_within_its_stated_uncertainty(flow_kg_s: float) -> None:
+    inside_flow = inside_net = 0
+    for seed in range(40):
+        scale = Scale(seed).run(60.0, flow_kg_s)
+        seen = scale.report()
+        inside_flow += abs(seen.flow_kg_s - flow_kg_s) <= 2.0 * seen.flow_uncertainty_kg_s
+        inside_net += abs(seen.net_kg - scale.net_true_kg) <= 2.0 * seen.net_uncertainty_kg
+    # Two standard uncertainties cover 95 % (GUM); 40 seeds leave room for 34 and more (binomial, 1 in 1000).
+    assert inside_flow >= 34 and inside_net >= 34
+
+
+def test_the_stated_uncertainty_of_weight_and_flow_covers_a_wandering_flow() -> None:
+    inside, squares = 0, 0.0
+    for seed in range(40):
+        scale, walk = Scale(seed), random.Random(1000 + seed)
+        flow = 0.005
+        for _ in range(300):
+            flow += walk.gauss(0.0, sqrt(estimate.FLOW_WALK_KG2_S3 * DT_S))
+            scale.run(DT_S, flow)
+        error = scale.memory.flow_kg_s - flow
+        squares += error**2 / scale.memory.var_flow_kg2_s2
+        inside += abs(error) <= 2.0 * sqrt(scale.memory.var_flow_kg2_s2)
+    # The filter is told the truth about noise and wander, so its normalised squared error is 1 on average (chi-square
+    # with 40 degrees of freedom: 0.45 to 1.85 but for 1 in 1000).
+    assert inside >= 34
+    assert 0.45 <= squares / 40 <= 1.85
+
+
+def test_the_net_weight_covers_calibration_error_within_its_stated_uncertainty() -> None:
+    inside = 0
+    for seed in range(60):
+        scale = Scale(seed)
+        drift = random.Random(seed).gauss(0.0, FULL.instruments.scale_uncertainty_kg)
+        for _ in range(20):
+            scale.offset_kg += drift / 20.0
+            scale.run(1.0, 0.01)
+        seen = scale.report()
+        inside += abs(seen.net_kg - scale.net_true_kg) <= 2.0 * seen.net_uncertainty_kg
+    assert inside >= 52  # of 60 at 95 %, but for 1 in 1000
+
+
+def test_a_knock_is_not_counted_and_is_told() -> None:
+    scale = Scale(1).run(20.0, 0.01)
+    scale.offset_kg = -2.0 * FULL.limits.scale_step_kg  # somebody lifts the hose
+    scale.run(2.0, 0.0)
+    assert scale.signals.disturbed_s == pytest.approx(2.0, abs=0.2)
+    scale.offset_kg = 0.0
+    scale.run(20.0, 0.01)
+    assert scale.signals.disturbed_s == 0.0
+    assert scale.report().net_kg == pytest.approx(scale.net_true_kg, abs=0.03)
+
+
+def test_a_single_wild_weight_leaves_the_net_as_it_was() -> None:
+    scale = Scale(2).run(20.0, 0.01)
+    for spike in (0.0, -50.0, 1e4, 1e300):
+        scale.shown = {"wt_301_kg": spike}
+        scale.run(DT_S, 0.01)
+        scale.shown = {}
+        scale.run(5.0, 0.01)
+    assert scale.report().net_kg == pytest.approx(scale.net_true_kg, abs=0.03)
+
+
+def test_a_drip_on_the_scale_counts_no_more_than_its_own_weight() -> None:
+    # Condensed water drips onto the cylinder: 30 g at once. The scale can't tell it from refrigerant, but the flow
+    # must not run away with it.
+    scale = Scale(3).run(20.0, 0.0)
+    scale.offset_kg = 0.030
+    scale.run(20.0, 0.0)
+    assert scale.report().net_kg == pytest.approx(0.030, abs=0.02)
+    assert abs(scale.memory.flow_kg_s) < 0.001
+
+
+def test_a_step_that_a_person_confirms_is_no_refrigerant_and_costs_certainty() -> None:
+    scale = Scale(4).run(30.0, 0.01)
+    before = scale.report()
+    scale.offset_kg = 3.0
+    scale.run(3.0, 0.0)
+    scale.memory = with_scale_moved(scale.memory, FULL.limits.second_estimate_uncertainty)
+    scale.run(10.0, 0.0)
+    after = scale.report()
+    assert scale.signals.disturbed_s == 0.0
+    assert after.net_kg == pytest.approx(before.net_kg, abs=0.03)
+    assert after.net_uncertainty_kg > before.net_uncertainty_kg
+    nothing_known = Memory()
+    assert with_scale_moved(nothing_known, 0.1) is nothing_known
+
+
+def test_a_new_cylinder_begins_at_nought_with_what_it_holds_above_its_tare() -> None:
+    scale = Scale(5, start_kg=15.0)
+    memory = with_cylinder(msgspec.structs.replace(scale.memory, pumped_kg=4.0), 12.0)
+    assert memory.contents_start_kg == pytest.approx(3.0, abs=0.02)
+    assert memory.tare_kg == memory.gross_kg and memory.pumped_kg == 0.0 and memory.net_high_kg == 0.0
+    assert with_cylinder(scale.memory, 99.0).contents_start_kg == 0.0
+
+
+def test_the_scale_is_steady_only_when_nothing_moves() -> None:
+    scale = Scale(6).run(10.0, 0.0)
+    assert scale.signals.steady_s > 5.0
+    scale.run(15.0, 0.05)
+    assert scale.signals.steady_s == 0.0
+    scale.run(60.0, 0.0)
+    assert scale.signals.steady_s > 10.0
+    scale.shown = {"wt_301_kg": nan}
+    scale.run(DT_S, 0.0)
+    assert scale.signals.steady_s == 0.0 and not scale.signals.scale_ok
+
+
+# --- the second estimate
+
+
+def test_the_second_estimate_is_displacement_times_density_times_volumetric_efficiency() -> None:
+    # By hand for R-134a vapor, 2 bar abs and 20 degC at the suction, 8 bar at the discharge, throttle wide open and
+    # no drop over it: 20 cm3 at 1500/min = 5e-4 m3/s; density 8.67 kg/m3 (CoolProp 8.0.0); clearance 2 %, leak 0.92:
+    # 0.92*(1.02 - 0.02*4**(1/1.1)) = 0.8735; product 3.79 g/s.
+    shown = {
+        "pt_101_pa_abs": 2e5, "pt_102_pa_abs": 2e5, "pt_001_pa_abs": 2e5, "pt_201_pa_abs": 8e5, "tt_101_degc": 20.0,
+    }  # fmt: skip
+    scale = Scale(7, WATER)
+    scale.outputs, scale.shown = PUMPING, shown
+    scale.run(0.2, 0.0)
+    assert WATER.compressor.displacement_m3_s == pytest.approx(5e-4)
+    assert scale.signals.pumped_flow_kg_s == pytest.approx(3.79e-3, rel=0.02)
+
+
+def test_the_second_estimate_counts_only_while_refrigerant_can_come() -> None:
+    for outputs in (
+        STILL,
+        Outputs(INLETS | M_101),
+        Outputs(XV_201 | XV_202 | XV_301 | M_101),
+        Outputs(INLETS | XV_301),
+    ):
+        scale = Scale(8)
+        scale.outputs = outputs
+        scale.run(5.0, 0.0)
+        assert scale.memory.pumped_kg == 0.0 or outputs.on(M_101 | XV_301), outputs
+    scale = Scale(8)
+    scale.outputs = PUMPING
+    assert scale.run(5.0, 0.0).memory.pumped_kg > 0.0
+
+
+@pytest.mark.parametrize("why", ["fault no_reply", "not a number", "very old"])
+def test_the_second_estimate_takes_over_while_the_scale_is_unfit(why: str) -> None:
+    flow = pumped_flow()
+    scale = Scale(9)
+    scale.outputs = PUMPING
+    scale.run(30.0, flow)
+    for _ in range(100):
+        scale.shown = {"wt_301_kg": UNFIT[why](0.0, scale.now_s + DT_S, 1.0)}
+        scale.run(DT_S, flow)
+    seen = scale.report()
+    assert seen.net_kg == pytest.approx(scale.net_true_kg, abs=0.05)
+    scale.shown = {}
+    assert scale.run(10.0, flow).report().net_kg == pytest.approx(scale.net_true_kg, abs=0.05)
+
+
+def test_a_frozen_scale_is_flagged_before_much_has_gone_in() -> None:
+    flow = pumped_flow()
+    scale = Scale(10)
+    scale.outputs = PUMPING
+    scale.run(20.0, flow)
+    frozen_at = scale.true_kg
+    scale.shown = {"wt_301_kg": frozen_at}
+    while scale.true_kg - frozen_at < 3.0 * FULL.limits.scale_frozen_kg:
+        scale.run(DT_S, flow)
+        if scale.signals.frozen_share and scale.signals.anchor_pumped_kg > FULL.limits.scale_frozen_kg:
+            break
+    else:
+        pytest.fail("not noticed")
+    assert scale.true_kg - frozen_at < 2.0 * FULL.limits.scale_frozen_kg
+    assert TABLE[INDEX["WT-301.frozen"]].cause
+
+
+def test_a_scale_that_follows_is_never_called_frozen() -> None:
+    flow = pumped_flow()
+    for share in (0.7, 1.0, 1.3):
+        scale = Scale(11)
+        scale.outputs = PUMPING
+        for _ in range(600):
+            scale.run(DT_S, share * flow)
+            assert not (scale.signals.frozen_share and scale.signals.anchor_pumped_kg > FULL.limits.scale_frozen_kg)
+
+
+def test_a_lying_scale_cannot_talk_the_second_estimate_out_of_its_warning() -> None:
+    flow, limits = pumped_flow(), FULL.limits
+    scale = Scale(12)
+    scale.outputs = PUMPING
+    scale.run(200.0, 0.5 * flow)  # the scale shows half of what is pumped
+    least = scale.memory.pumped_kg * (1.0 - limits.second_estimate_uncertainty)
+    assert scale.memory.pumped_kg > 1.0
+    assert scale.signals.second_high_kg >= least
+
+
+# --- the report
+
+
+def test_with_no_readings_at_all_everything_is_unknown_and_nothing_raises() -> None:
+    unfit = {name: nan for name in ANALOGUE if fitted(FULL, name)}
+    memory, signals = update(
+        Memory(), at_rest(FULL, **unfit), FULL, PUMPING, expecting_liquid=True, cylinder_off=False, appliance_pa_abs=1e6
+    )
+    seen = report(memory, signals, FULL, Progress(0.0, 0.0, 15.0, 7e4, 10.0, 0, 2))
+    for value in (
+        seen.net_kg,
+        seen.contents_kg,
+        seen.compression_ratio,
+        seen.saturation_degc,
+        seen.superheat_k,
+        seen.finish_s,
+    ):
+        assert isnan(value)
+    assert seen.finish_high_s == inf and seen.recovered_kg == 0.0
+
+
+def test_saturation_and_superheat_are_those_of_the_published_table() -> None:
+    # R-134a: 292.8 kPa at 0 degC (published saturation tables).
+    shown = {"pt_101_pa_abs": 292_800.0, "pt_001_pa_abs": 292_800.0, "tt_101_degc": 12.0, "pt_201_pa_abs": 1_464_000.0}
+    memory, signals = update(
+        Memory(),
+        at_rest(WATER, **shown),
+        WATER,
+        STILL,
+        expecting_liquid=False,
+        cylinder_off=False,
+        appliance_pa_abs=1e6,
+    )
+    seen = report(memory, signals, WATER, Progress(0.0, 0.0, 15.0, 7e4, 10.0, 0, 2))
+    assert seen.saturation_degc == pytest.approx(0.0, abs=0.1)
+    assert seen.superheat_k == pytest.approx(12.0, abs=0.1)
+    assert seen.compression_ratio == pytest.approx(5.0)
+    assert seen.inlet_phase is InletPhase.VAPOR
+
+
+def test_what_is_left_is_the_declared_charge_less_what_came_and_never_below_nought() -> None:
+    scale = Scale(13, change(FULL, job__charge_kg=1.0)).run(50.0, 0.01)
+    seen = scale.report()
+    assert seen.left_kg == pytest.approx(1.0 - scale.net_true_kg, abs=0.03)
+    assert seen.left_uncertainty_kg >= 0.15
+    assert scale.run(60.0, 0.02).report().left_kg == 0.0
+    assert isnan(Scale(13, change(FULL, job__charge_kg=None)).report().left_kg)
+
+
+def test_the_time_to_finish_follows_the_fall_of_the_pressure() -> None:
+    # A pressure that falls as exp(-t/50 s) from 4 bar to 0.5 bar needs 50 * ln(8) = 104 s.
+    settings = change(SHOP, fitted__pt_001=False)
+    memory, p = Memory(), 4e5 * 2.718281828**2
+    for i in range(1000):
+        p *= 2.718281828 ** (-DT_S / 50.0)
+        readings = at_rest(settings, 100.0 + i * DT_S, pt_101_pa_abs=p)
+        memory, signals = update(
+            memory, readings, settings, PUMPING, expecting_liquid=False, cylinder_off=False, appliance_pa_abs=1e6
+        )
+    assert signals.log_fall_1_s == pytest.approx(0.02, rel=0.02)
+    seen = report(memory, signals, settings, Progress(0.0, 0.0, 15.0, 5e4, 100.0, 0, 2))
+    ends = settings.procedure
+    rest = ends.standing_settle_s + ends.standing_s
+    assert seen.finish_s >= 50.0 * log(p / 5e4) + ends.dwell_s + rest
+    assert seen.finish_low_s < seen.finish_s < seen.finish_high_s < inf
