@@ -475,6 +475,51 @@ def in_terminal(width, height, *arguments, until=None, **environment):
     return seen.decode("utf-8", "replace"), os.waitstatus_to_exitcode(status)
 
 
+@pytest.mark.parametrize(("width", "height"), [(60, 18), (80, 24), (120, 40), (200, 60)])
+def test_the_live_view_fits_the_terminal_in_every_scan(shown, width, height):
+    from rich.cells import cell_len
+
+    from rigctl.journal.store import JournalReader
+    from rigctl.monitor.live import LiveView, Story
+    from rigctl.monitor.plot import History
+
+    _, folder = shown
+    with JournalReader(folder / "journal.sqlite") as reader:
+        story, history = Story(), History(reader.settings())
+        view = LiveView(reader.settings(), story, history)
+        for number, stored in enumerate(reader.scans(states=False)):
+            story.add(stored.record, stored.record.readings.now_s)
+            history.add(stored.record)
+            view.show(stored.record)
+            if number % 97 == 0:
+                lines = view.render(width, height).plain.split("\n")
+                assert len(lines) == height
+                assert max(map(cell_len, lines)) <= width
+
+
+def test_the_history_of_a_long_job_stays_small_and_keeps_its_ends(shown):
+    from rigctl.journal.store import JournalReader
+    from rigctl.monitor import plot
+
+    _, folder = shown
+    with JournalReader(folder / "journal.sqlite") as reader:
+        history = plot.History(reader.settings(), sample_s=0.1)
+        for stored in reader.scans(states=False):
+            history.add(stored.record)
+    assert len(history.time_s) < plot.MOST_SAMPLES
+    assert list(history.time_s) == sorted(history.time_s)
+    assert history.time_s[0] == 0.0
+    assert history.time_s[-1] == pytest.approx(history.now_s, abs=2.0 * history.sample_s)
+    assert len(history.recovered_kg) == len(history.time_s)
+    assert history.stays[-1].phase.value == "complete"
+
+
+def test_a_terminal_that_knows_only_ascii_gets_no_traceback():
+    done = rigctl("pt", "R-22", "--temperature", "25 degC", PYTHONIOENCODING="ascii")
+    assert done.returncode == 0
+    assert "R-22" in done.stdout
+
+
 COLOUR = re.compile(r"\x1b\[[0-9;]*\b(3[0-8]|4[0-8]|9[0-7]|10[0-7])\b[0-9;]*m")
 
 

@@ -50,11 +50,12 @@ class Stay:
 
 @dataclass(frozen=True, slots=True)
 class Mark:
-    """A trip or a hold, or something that was done to the rig, on the time axis of the history."""
+    """A trip, a hold or a cylinder that came on the scale, on the time axis of the history."""
 
     at_s: float
     kind: str
     tag: str
+    """Row of the cause-and-effect table, or the cylinder's serial number."""
     text: str
 
 
@@ -84,6 +85,7 @@ class History:
         self._zero_s = nan
         self._due_s = 0.0
         self._last_clock_s = nan
+        self._cylinders = 0
 
     def add(self, record: ScanRecord) -> None:
         """Take in the next scan."""
@@ -104,17 +106,19 @@ class History:
         elif stay is not None:
             stay.to_s = now_s
         for event in record.events:
-            if event.kind in ("trip", "hold", "cylinder") and len(self.marks) < MOST_MARKS:
-                self.mark(event.kind, event.tag, event.text)
+            if event.kind in ("trip", "hold") and len(self.marks) < MOST_MARKS:
+                self._mark(event.kind, event.tag, event.text)
+        if len(record.cylinders) > self._cylinders:
+            self._cylinders = len(record.cylinders)
+            self._mark("cylinder", record.cylinders[-1].cylinder.serial, "")
         if now_s >= self._due_s or (fresh and record.phase in _ENDED):
             self._sample(record, now_s)
 
-    def mark(self, kind: str, tag: str, text: str) -> None:
+    def _mark(self, kind: str, tag: str, text: str) -> None:
         """Note something at the present time; the same hold told twice is one mark."""
         last = self.marks[-1] if self.marks else None
-        if last is not None and last.text == text:
-            return
-        self.marks.append(Mark(self.now_s, kind, tag, text))
+        if last is None or not text or last.text != text:
+            self.marks.append(Mark(self.now_s, kind, tag, text))
 
     def _sample(self, record: ScanRecord, now_s: float) -> None:
         readings, estimate = record.readings, record.estimate
@@ -295,6 +299,12 @@ def _phase_words(axis: Any, history: History, divisor: float, end_s: float) -> N
 def _marks(axes: Any, history: History, divisor: float, end_s: float) -> None:
     """Draw an upright line at each trip and hold, named where there is room; their sentences are in the record."""
     free_from = [-1.0, -1.0, -1.0]
+    cylinders = [mark for mark in history.marks if mark.kind == "cylinder"]
+    for mark in cylinders if len(cylinders) > 1 else []:
+        axes[1].annotate(
+            f"cylinder {mark.tag}", (mark.at_s / divisor, 0.0), xycoords=("data", "axes fraction"), xytext=(2, 3),
+            textcoords="offset points", fontsize=7.5, color=_SOFT,
+        )  # fmt: skip
     for mark in history.marks:
         if mark.kind == "cylinder":
             continue
@@ -343,7 +353,8 @@ def _pressures(axis: Any, history: History, minutes: list[float], us: bool) -> N
     axis.set_yscale("log")
     job = history.settings.job
     level, atmosphere = shown(job.level_pa_abs), shown(units.STANDARD_ATMOSPHERE_PA)
-    low = 0.7 * min([*seen, level])
+    # Near nothing the logarithm of a transmitter's noise would take half the page.
+    low = max(0.7 * min([*seen, level]), 0.03 * atmosphere)
     high = 1.6 * max([*seen, atmosphere])
     axis.set_ylim(low, high)
     axis.yaxis.set_major_locator(LogLocator(base=10, subs=(1.0, 2.0, 5.0)))
