@@ -168,7 +168,11 @@ def scenario(settings: Settings, appliance: Appliance, setup: Setup) -> tuple[Se
     job = msgspec.structs.replace(settings.job, vapor_inlet_with_liquid=setup.vapor_inlet_with_liquid)
     # The coil and its bath belong to the rig: without circulation M-202 there is none to put in ice.
     setup = replace(setup, coil_in_ice=setup.coil_in_ice and settings.fitted.m_202)
-    hooked_up = msgspec.structs.replace(settings, fitted=fitted, job=job)
+    # What the simulated cylinder holds stands in its log, too.
+    cylinder = settings.cylinder
+    if cylinder.refrigerant and not cylinder.residual_kg:
+        cylinder = msgspec.structs.replace(cylinder, residual_kg=appliance.cylinder.residual_kg)
+    hooked_up = msgspec.structs.replace(settings, fitted=fitted, job=job, cylinder=cylinder)
     return hooked_up, plant_parameters(appliance, setup, rig_parameters(settings))
 
 

@@ -13,7 +13,7 @@ import msgspec
 from rigctl.control import estimate, interlocks, outputs, words
 from rigctl.control.estimate import Estimate, Progress, Signals
 from rigctl.control.interlocks import TABLE, Alarm, Ask, Kind, Permits, Situation
-from rigctl.control.points import INLETS, M_101, M_201, XV_301, Outputs
+from rigctl.control.points import INLETS, M_101, M_201, XV_203, XV_301, Outputs
 from rigctl.control.readings import Readings, Request, RequestKind, Source
 from rigctl.control.sequence import ACTIVE, RUNNING, Facts, Phase, next_phase
 from rigctl.control.settings import Cylinder, Settings
@@ -36,6 +36,18 @@ TARE_SLACK_KG = 0.2
 """How far below its stamped tare an empty cylinder may weigh; common practice, no source."""
 TOO_LITTLE_SHARE = 0.5
 """Less than this share of the declared charge, with the level held, makes the rig ask before it ends."""
+CLEAR_START_S = 2.0
+CLEAR_HEADER_S = 20.0
+CLEAR_IN_VAIN_S = 20.0
+"""XV-203 opens this long after the motor at the earliest, and at the latest; no rise of the header in the last time
+means that it did not open."""
+CLEAR_WIDE_S = 10.0
+"""The throttle stays small this long: the first that comes from the cooler is liquid."""
+CLEAR_SEEN_PA = 2e4
+UNCLEARED = "The cooler could not be cleared out: the header did not rise, or its time ran out. Does XV-203 open?"
+LINES_HOLD_LIQUID = (
+    "Cooler and discharge hose still hold liquid and stay open to the cylinder: empty them before any valve is closed."
+)
 CLEAR_FLOW_KG_S = 5e-4
 """Weight gain above which the cooler is not empty yet."""
 SPENT_RATIO = 0.85
@@ -104,6 +116,20 @@ class ScanRecord(msgspec.Struct, frozen=True):
     standing_checks: tuple[StandingCheck, ...]
 
 
+class Clearing(msgspec.Struct, frozen=True, array_like=True, gc=False):
+    """How far a clear-out has come."""
+
+    from_pa_abs: float = nan
+    """Discharge pressure when its pumping began."""
+    low_pa_abs: float = nan
+    """Header pressure just before XV-203 opened, and when that was."""
+    open_s: float = nan
+    seen: bool = False
+    """The header rose when XV-203 opened: the cooler is connected."""
+    down_s: float = nan
+    """Since when the cooler section has been down."""
+
+
 class State(msgspec.Struct, frozen=True):
     """All that is carried from scan to scan; enough, with the settings, to go on after a power loss."""
 
@@ -148,8 +174,9 @@ class State(msgspec.Struct, frozen=True):
     appliance_start_pa_abs: float = nan
     dwell_s: float = nan
     """Since when the pull's target has held; NaN while it does not."""
-    clear_s: float = nan
-    """Since when the cooler section has been down."""
+    clearing: Clearing = Clearing()
+    uncleared: bool = False
+    """Lines to the cylinder hold liquid that could not be cleared out."""
     standing_start_pa_abs: float = nan
     standing_middle_pa_abs: float = nan
     repeats: int = 0
@@ -223,7 +250,7 @@ def after_power_loss(state: State) -> State:
         path_s=nan,
         path_shut=True,
         dwell_s=nan,
-        clear_s=nan,
+        clearing=Clearing(),
     )
 
 
@@ -373,6 +400,7 @@ def _situation(state: State, readings: Readings, settings: Settings, s: Signals)
     since_motor = now - state.motor_s if state.motor_s == state.motor_s else inf
     x.motor_on_s = since_motor if x.pumping else 0.0
     x.motor_off_s = 0.0 if x.pumping else since_motor
+    x.clear_from_pa_abs = state.clearing.from_pa_abs
     x.excess_accepted_kg = state.excess_accepted_kg
     x.dt_s = now - state.at_s if state.at_s == state.at_s else 0.0
     x.readback_bad = 0
@@ -450,7 +478,7 @@ def _least_kg(cylinder: Cylinder) -> float:
     """The least a cylinder can weigh: below, it is not (wholly) on the scale, or the scale reads low and would hide
     what is in it.
     """
-    return cylinder.tare_kg * (1.0 - TARE_SHARE) - TARE_SLACK_KG
+    return cylinder.tare_kg * (1.0 - TARE_SHARE) - TARE_SLACK_KG + cylinder.residual_kg
 
 
 def _one_inlet(settings: Settings) -> bool:
@@ -470,14 +498,34 @@ def _will_hold(start_pa: float, middle_pa: float, end_pa: float, level_pa: float
     return end_pa + max(second, 0.0) ** 2 / (first - max(second, 0.0)) <= level_pa
 
 
-def _cleared(state: State, x: Situation, since_s: float) -> tuple[bool, float]:
-    """Whether the cooler section is down (its pressure held for the dwell), and since when it has been."""
-    settings, now = x.settings, x.s.now_s
-    # XV-203 is narrow: the header may be low while the cooler still boils. Then the cylinder goes on gaining.
-    still = not (x.s.scale_ok and x.s.disturbed_s == 0.0 and state.estimate.flow_kg_s > CLEAR_FLOW_KG_S)
-    down = x.pumping and now - since_s > 3.0 and x.s.p_101 <= settings.procedure.clear_out_level_pa_abs and still
-    since = (state.clear_s if state.clear_s == state.clear_s else now) if down else nan
-    return down and now - since >= settings.procedure.dwell_s, since
+def _clear(clearing: Clearing, state: State, x: Situation) -> tuple[Clearing, bool, bool]:
+    """Carry a clear-out on; return it with whether it is done and whether it is in vain.
+
+    Done means: XV-203 showed itself open by a rising header, and the header has been down for the dwell time with
+    the cylinder gaining nothing (XV-203 is narrow: the header may be low while the cooler still boils).
+    """
+    settings, s, now = x.settings, x.s, x.s.now_s
+    start, low, opened, seen = clearing.from_pa_abs, clearing.low_pa_abs, clearing.open_s, clearing.seen
+    if x.pumping and start != start:
+        start = s.p_201
+    if not x.bits & XV_203:
+        return Clearing(start, s.p_101), False, False
+    opened = opened if opened == opened else now
+    seen = seen or s.p_101 > low + CLEAR_SEEN_PA
+    still = not (s.scale_ok and s.disturbed_s == 0.0 and state.estimate.flow_kg_s > CLEAR_FLOW_KG_S)
+    down = x.pumping and seen and s.p_101 <= settings.procedure.clear_out_level_pa_abs and still
+    down_s = (clearing.down_s if clearing.down_s == clearing.down_s else now) if down else nan
+    done = down and now - down_s >= settings.procedure.dwell_s
+    in_vain = not seen and now - opened > CLEAR_IN_VAIN_S
+    return Clearing(start, low, opened, seen, down_s), done, in_vain
+
+
+def _open_cooler(state: State, x: Situation) -> bool:
+    """Whether XV-203 may open: the motor runs (so a way out that is not there shows on vapor) and the header is low."""
+    if x.bits & XV_203:
+        return True
+    level = x.settings.procedure.clear_out_level_pa_abs
+    return x.motor_on_s >= CLEAR_START_S and (x.s.p_101 <= level or x.motor_on_s >= CLEAR_HEADER_S)
 
 
 def step(state: State, readings: Readings, settings: Settings) -> tuple[State, Outputs, ScanRecord]:
@@ -535,7 +583,7 @@ def step(state: State, readings: Readings, settings: Settings) -> tuple[State, O
     f.cleared = f.isolated = f.settled = f.restart_ready = f.restart_failed = False
     replies = _answer(readings.requests, asked, permits, was) if readings.requests else ()
 
-    dwell_s, clear_s = state.dwell_s, state.clear_s
+    dwell_s, clearing, uncleared = state.dwell_s, state.clearing, state.uncleared
     standing_start, standing_middle = state.standing_start_pa_abs, state.standing_middle_pa_abs
     sentence, ask = state.sentence, state.ask
     cylinder, limit_kg = state.cylinder, state.fill_limit_kg
@@ -557,7 +605,7 @@ def step(state: State, readings: Readings, settings: Settings) -> tuple[State, O
             f.line_up_failed = in_stage > grace and not still_filling
         elif stage == 0:
             if not tare_known:
-                memory = estimate.with_cylinder(memory, cylinder.tare_kg)
+                memory = estimate.with_cylinder(memory, cylinder.tare_kg, cylinder.residual_kg)
                 tare_known, cylinder_off = True, False
                 events.append(_cylinder_on(cylinder, memory))
             stage, stage_s, in_stage = 1, now, 0.0
@@ -613,16 +661,21 @@ def step(state: State, readings: Readings, settings: Settings) -> tuple[State, O
             )
             f.standing_gave_up = repeats >= procedure.standing_repeats
     elif was is Phase.CLEAR_OUT:
-        done, clear_s = _cleared(state, x, stage_s)
-        f.cleared = done or in_phase > procedure.clear_out_limit_s
+        clearing, done, in_vain = _clear(state.clearing, state, x)
+        f.cleared = done or in_vain or in_phase > procedure.clear_out_limit_s
+        uncleared = f.cleared and not done
+        if uncleared:
+            events.append(Event("note", "XV-203", UNCLEARED))
     elif was is Phase.ISOLATE:
         f.isolated = in_stage > 3.0 * procedure.valve_stroke_s and s.steady_s >= procedure.scale_steady_s
     elif was in (Phase.HOLDING, Phase.STOPPING):
         limit = procedure.holding_limit_s if was is Phase.HOLDING else procedure.stopping_limit_s
         if stage == 0:
-            done, clear_s = _cleared(state, x, stage_s)
-            if done or in_phase > 0.7 * limit or permits.forbidden & M_101:
-                stage, stage_s, in_stage = 1, now, 0.0
+            clearing, done, in_vain = _clear(state.clearing, state, x)
+            if done or in_vain or in_phase > 0.7 * limit or permits.forbidden & M_101:
+                stage, stage_s, in_stage, uncleared = 1, now, 0.0, not done
+                if uncleared:
+                    events.append(Event("note", "XV-203", UNCLEARED))
         elif stage == 1:
             rested = s.steady_s >= procedure.scale_steady_s or not moved
             f.settled = (in_stage > 3.0 * procedure.valve_stroke_s and rested) or in_phase > limit
@@ -639,13 +692,19 @@ def step(state: State, readings: Readings, settings: Settings) -> tuple[State, O
                 excess_accepted = 0.0
                 cylinder, limit_kg, tare_known = asked.cylinder, _limit_kg(asked.cylinder, settings), False
             elif tare_known and abs(memory.raw_kg - memory.gross_kg) > settings.limits.scale_step_kg:
-                # Nothing flows while the rig is held: what the scale shows more or less is no refrigerant.
-                text = (
-                    f"The weight moved by {memory.raw_kg - memory.gross_kg:+.2f} kg with all valves shut; it "
-                    "is taken as handling, and the mass so far is kept."
-                )
+                # Nothing flows while the rig is held. A scale that had stood still may now show what it owes; any
+                # other step is handling, no refrigerant.
+                moved_kg = memory.raw_kg - memory.gross_kg
+                if 0.0 < moved_kg <= 1.3 * estimate.owed_kg(memory) + settings.limits.scale_step_kg:
+                    text = f"The scale shows {moved_kg:+.2f} kg more, as the compressor's displacement says it should."
+                    memory = estimate.with_scale_believed(memory)
+                else:
+                    text = (
+                        f"The weight moved by {moved_kg:+.2f} kg while the rig was held; it is taken as handling, and "
+                        "the mass so far is kept."
+                    )
+                    memory = estimate.with_scale_moved(memory, settings.limits.second_estimate_uncertainty)
                 events.append(Event("note", "WT-301", text))
-                memory = estimate.with_scale_moved(memory, settings.limits.second_estimate_uncertainty)
             if ask is Ask.CHECK_SCALE and tare_known:
                 excess_accepted = memory.pumped_kg - (memory.gross_kg - memory.tare_kg)
             if ask is Ask.HOSE_TO_LIQUID:
@@ -670,7 +729,8 @@ def step(state: State, readings: Readings, settings: Settings) -> tuple[State, O
             and s.steady_s >= procedure.scale_steady_s
             and memory.gross_kg >= _least_kg(cylinder)
         ):
-            memory = estimate.with_cylinder(memory, cylinder.tare_kg)
+            lines_kg = settings.limits.fill_reserve_kg if uncleared else 0.0
+            memory = estimate.with_cylinder(memory, cylinder.tare_kg, cylinder.residual_kg, lines_kg)
             tare_known, cylinder_off = True, False
             events.append(_cylinder_on(cylinder, memory))
         f.restart_ready = not fault and in_phase > 2.0 * procedure.valve_stroke_s and not cylinder_off
@@ -688,7 +748,7 @@ def step(state: State, readings: Readings, settings: Settings) -> tuple[State, O
     if phase is not was:
         entered = stage_s = now
         stage, in_phase, in_stage = 0, 0.0, 0.0
-        dwell_s = clear_s = nan
+        dwell_s, clearing = nan, Clearing()
         judged = f.standing_passed or f.standing_failed
         if was is Phase.STANDING and judged and phase in (*RUNNING, Phase.HOLDING):
             passed = f.standing_passed
@@ -711,7 +771,7 @@ def step(state: State, readings: Readings, settings: Settings) -> tuple[State, O
         if was is Phase.LIQUID and (phase is Phase.VAPOR or f.liquid_gone):
             liquid_done = True
         if phase in (Phase.LIQUID, Phase.VAPOR):
-            moved, path_shut = True, False
+            moved, path_shut, uncleared = True, False, False
         if phase is Phase.HOLDING:
             state_resume: Phase = Phase.VAPOR if was is Phase.STANDING else was
             if f.too_little:
@@ -757,6 +817,9 @@ def step(state: State, readings: Readings, settings: Settings) -> tuple[State, O
                 if not cylinder_off:
                     off_net = memory.gross_kg - memory.tare_kg
                 path_shut, cylinder_off = True, True
+                if moved and (uncleared or not fitted.cooler_valves):
+                    uncleared = True
+                    sentence += " Mind: the lines to it still hold liquid."
                 if was is Phase.HOLDING:
                     moved = False
             events.append(Event("hold", ask.name.lower(), sentence))
@@ -778,15 +841,15 @@ def step(state: State, readings: Readings, settings: Settings) -> tuple[State, O
             )
         if phase is Phase.STOPPED:
             sentence = "Stopped. Close the cylinder's valve and the service ports before taking hoses off."
-            if state.stage == 2 and moved:
-                sentence = (
-                    "Stopped. Cooler and discharge hose still hold liquid and stay open to the cylinder: empty them "
-                    "before any valve is closed."
-                )
+            if (state.stage == 2 or uncleared) and moved:
+                sentence = f"Stopped. {LINES_HOLD_LIQUID}"
             else:
                 moved = False
         if phase is Phase.COMPLETE:
-            moved = False
+            if uncleared:
+                sentence = f"The level is reached. {LINES_HOLD_LIQUID}"
+            else:
+                moved = False
         events.append(Event("phase", phase.value, f"{was.value} -> {phase.value}"))
 
     # --- outputs
@@ -794,6 +857,7 @@ def step(state: State, readings: Readings, settings: Settings) -> tuple[State, O
     path_s = state.path_s
     wish = outputs.Wish()
     wish.phase, wish.stage, wish.in_stage_s, wish.settings = phase, stage, in_stage, settings
+    wish.open_cooler, wish.uncleared = _open_cooler(state, x), uncleared
     wish.moved, wish.path_shut, wish.bits = moved, path_shut, bits_before
     wish.cooling_pays = s.pumped_flow_kg_s > (COOLING_OFF_KG_S if bits_before & M_201 else COOLING_ON_KG_S)
     wish.path_open_s = now - path_s if path_s == path_s else 0.0
@@ -802,7 +866,7 @@ def step(state: State, readings: Readings, settings: Settings) -> tuple[State, O
     bits = outputs.gate(outputs.wanted(wish), permits.forbidden, settings)
     way = outputs.gate(bits | M_101, permits.forbidden, settings) & M_101 if bits & XV_301 else 0
     path_s = (path_s if path_s == path_s else now) if way else nan
-    throttle = _throttle(state, phase, stage, in_stage, x) if fitted.cv_103 else 0.0
+    throttle = _throttle(state, phase, stage, x) if fitted.cv_103 else 0.0
     command = Outputs(bits, throttle)
     changed_s = now if bits != bits_before else state.changed_s
     motor_s = now if (bits ^ bits_before) & M_101 else state.motor_s
@@ -834,8 +898,8 @@ def step(state: State, readings: Readings, settings: Settings) -> tuple[State, O
     carried = State(
         phase, cylinder, limit_kg, pull_target, throttle, state.scan + 1, now, entered, stage, stage_s, resume_to,
         ask, sentence, memory, locks, command, changed_s, motor_s, path_s, moved, path_shut, tare_known, cylinder_off,
-        excess_accepted, off_net, hose_at, accepted, vapor_only, little, liquid_done, appliance_start, dwell_s, clear_s,
-        standing_start, standing_middle, repeats, cylinders, checks,
+        excess_accepted, off_net, hose_at, accepted, vapor_only, little, liquid_done, appliance_start, dwell_s,
+        clearing, uncleared, standing_start, standing_middle, repeats, cylinders, checks,
     )  # fmt: skip
     return carried, command, record
 
@@ -863,7 +927,7 @@ def _may_hold_liquid(state: State, p_pa_abs: float) -> bool:
     return p_pa_abs > 0.5 * state.appliance_start_pa_abs
 
 
-def _throttle(state: State, phase: Phase, stage: int, in_stage_s: float, x: Situation) -> float:
+def _throttle(state: State, phase: Phase, stage: int, x: Situation) -> float:
     """Opening of CV-103: small while liquid may come, wide for vapor, closing when the discharge nears its limit."""
     procedure, limits = x.settings.procedure, x.settings.limits
     low = procedure.liquid_position
@@ -871,7 +935,7 @@ def _throttle(state: State, phase: Phase, stage: int, in_stage_s: float, x: Situ
     if phase is Phase.VAPOR:
         goal = 1.0
     elif clearing:
-        goal = low if in_stage_s < 8.0 else 1.0
+        goal = low if x.motor_on_s < CLEAR_WIDE_S else 1.0
     elif phase is Phase.STANDING:
         goal = 1.0
     else:
@@ -881,7 +945,7 @@ def _throttle(state: State, phase: Phase, stage: int, in_stage_s: float, x: Situ
         return max(low, state.throttle - 4.0 * ramp)
     if x.s.p_201 > DISCHARGE_EASE_FRACTION * limits.discharge_high_pa_abs:
         return max(low, state.throttle - 2.0 * ramp)
-    if clearing and in_stage_s < 8.0:
+    if clearing and x.motor_on_s < CLEAR_WIDE_S:
         return low
     return min(goal, state.throttle + ramp)
 

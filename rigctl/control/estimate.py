@@ -139,6 +139,11 @@ class Memory(msgspec.Struct, frozen=True, array_like=True, gc=False):
     liquid_gone: bool = False
     more_since_s: float = nan
     flow_2_kg_s: float = 0.0
+    doubt_gross_kg: float = nan
+    doubt_pumped_kg: float = 0.0
+    """Where the weight last followed the pump."""
+    same_from_kg: float = 0.0
+    """What had been pumped when the scale's figure last changed."""
     flowing_since_s: float = nan
     was_flowing: bool = False
     """The weight has risen as fast as the pump says since the motor started."""
@@ -175,6 +180,7 @@ class Signals:
         "p_source",
         "pumped_bound_kg",
         "pumped_flow_kg_s",
+        "same_pumped_kg",
         "scale_ok",
         "second_high_kg",
         "second_raw_kg",
@@ -209,6 +215,7 @@ class Signals:
     p_low: float
     p_settled: bool
     p_source: float
+    same_pumped_kg: float
     pumped_bound_kg: float
     pumped_flow_kg_s: float
     scale_ok: bool
@@ -430,7 +437,7 @@ def update(
                     p_wf -= k_w * p_wf
                     p_ww -= k_w * p_ww
                 disturbed_since = nan
-                if abs(innovation) > 6.0 * sqrt(noise) or abs(flow) > 2e-3 + 3.0 * sqrt(p_ff):
+                if abs(innovation) > 6.0 * sqrt(noise) or abs(flow) > 5e-4 + 3.0 * sqrt(p_ff):
                     steady_since = nan
                 elif steady_since != steady_since:
                     steady_since = now
@@ -465,6 +472,11 @@ def update(
     s.frozen_share = s.anchor_gain_kg < GAIN_SHARE * s.anchor_pumped_kg
     if not s.frozen_share and s.anchor_pumped_kg > 0.05:
         anchor_pumped, anchor_gross = pumped, gross
+    doubt_gross, doubt_pumped = memory.doubt_gross_kg, memory.doubt_pumped_kg
+    if cylinder_off or doubt_gross != doubt_gross or (pumping and not s.frozen_share):
+        doubt_gross, doubt_pumped = gross, pumped
+    same_from = memory.same_from_kg if raw == memory.raw_kg and pumping else pumped
+    s.same_pumped_kg = pumped - same_from
 
     flowing_since, was_flowing = memory.flowing_since_s, memory.was_flowing
     if not pumping:
@@ -562,25 +574,43 @@ def update(
         pumped, bound, calibration, anchor_pumped, anchor_gross,
         p_201, p_201_rate, log_fall, side, slow, low, progress, progress_gross,
         expecting_s, ratio, ratio_ref, ratio_high, flow_ref, flow_low, gone, more_since,
-        flow_2, flowing_since, was_flowing, coasted,
+        flow_2, doubt_gross, doubt_pumped, same_from, flowing_since, was_flowing, coasted,
     )  # fmt: skip
     return after, s
 
 
-def with_cylinder(memory: Memory, stamped_tare_kg: float) -> Memory:
-    """Return the memory with the cylinder now on the scale taken as the new start of weighing."""
-    contents = max(0.0, memory.gross_kg - stamped_tare_kg)
+def with_cylinder(memory: Memory, stamped_tare_kg: float, logged_kg: float, lines_kg: float = 0.0) -> Memory:
+    """Return the memory with the cylinder now on the scale taken as the new start of weighing.
+
+    What is in it already is the larger of the scale's word and its log. `lines_kg` is what uncleared lines may let
+    into it before or during this.
+    """
+    contents = max(logged_kg, memory.gross_kg - stamped_tare_kg)
     return msgspec.structs.replace(
         memory,
         tare_kg=memory.gross_kg,
         contents_start_kg=contents,
         flow_kg_s=0.0,
-        shift_variance_kg2=0.0,
+        shift_variance_kg2=(0.5 * lines_kg) ** 2,
+        doubt_gross_kg=nan,
+        same_from_kg=0.0,
         net_high_kg=0.0,
         pumped_kg=0.0,
         pumped_bound_kg=0.0,
         anchor_pumped_kg=0.0,
         anchor_gross_kg=nan,
+    )
+
+
+def owed_kg(memory: Memory) -> float:
+    """What the pump has moved since the weight last followed it, less what the scale has shown of it."""
+    return memory.pumped_kg - memory.doubt_pumped_kg - (memory.gross_kg - memory.doubt_gross_kg)
+
+
+def with_scale_believed(memory: Memory) -> Memory:
+    """Return the memory with the present weight taken as true: a scale that had stood still shows what it owed."""
+    return msgspec.structs.replace(
+        memory, gross_kg=memory.raw_kg, flow_kg_s=0.0, disturbed_since_s=nan, anchor_gross_kg=nan
     )
 
 

@@ -40,6 +40,8 @@ DEAD_HEAD_PA = 2e5
 DEAD_HEAD_CREEP_PA_S = 4e3
 """Weight gain under this share of the pumped flow, a while after the start, with the discharge this far above the
 cylinder or still creeping up, has no open way into the cylinder. Chosen on the simulated rig."""
+SAME_FIGURE_KG = 0.1
+"""Pumped while the scale shows the same figure to the last digit, after it had been following."""
 AIR_REST_S = 600.0
 """The cylinder must have rested this long before its pressure can speak of air."""
 
@@ -105,6 +107,7 @@ class Situation:
         "appliance_start_pa_abs",
         "attended",
         "bits",
+        "clear_from_pa_abs",
         "cylinder",
         "cylinder_off",
         "dt_s",
@@ -133,6 +136,8 @@ class Situation:
     attended: bool
     """HELD or RESTARTING: a person may have hands on cylinder and hoses."""
     bits: int
+    clear_from_pa_abs: float
+    """Discharge pressure when the clear-out began to pump."""
     cylinder: Cylinder
     cylinder_off: bool
     dt_s: float
@@ -275,6 +280,10 @@ def _dead_head(x: Situation) -> bool:
                 return True
         elif s.was_flowing and s.p_201_rate > DEAD_HEAD_CREEP_PA_S:
             return True
+    if x.bits & XV_203:  # clearing out: the discharge may rise no more than the cylinder does
+        above = s.p_201 - s.p_301 if _fit(s.p_301) else s.p_201 - x.clear_from_pa_abs - DEAD_HEAD_PA
+        if above > DEAD_HEAD_PA:
+            return True
     temperature = s.t_301 if _fit(s.t_301) else x.settings.job.ambient_degc
     ceiling = catalogue.get(x.settings.job.refrigerant).bubble_pressure_pa_abs(temperature + WRONG_WAY_OUT_K)
     return (
@@ -397,7 +406,7 @@ def _overfull(x: Situation) -> bool:
 def _say_overfull(x: Situation) -> str:
     return (
         f"Cylinder {x.cylinder.serial} holds {_m(x, x.net_contents_kg)}, above its limit of {_m(x, x.fill_limit_kg)}. "
-        "Do not warm it; take the excess out into another cylinder, then reset."
+        "Do not warm it; reset, start, and take the excess out into another cylinder when the rig asks for one."
     )
 
 
@@ -413,13 +422,13 @@ def _say_second_full(x: Situation) -> str:
 
 
 def _level_high(x: Situation) -> bool:
-    return not x.cylinder_off and _contact_bad(x.readings.lsh_301_ok, x)
+    return (x.taking or x.line_up) and _contact_bad(x.readings.lsh_301_ok, x)
 
 
 def _say_level_high(x: Situation) -> str:
     return (
         f"Level switch LSH-301 of cylinder {x.cylinder.serial} has opened: liquid is too high, or its plug is off. "
-        "Change the cylinder or mend the plug, then reset."
+        "Change the cylinder, or mend the plug and name the same one again, then restart."
     )
 
 
@@ -446,12 +455,13 @@ def _say_scale_disturbed(x: Situation) -> str:
 
 
 def _scale_frozen(x: Situation) -> bool:
-    return x.taking and x.s.frozen_share and x.s.anchor_pumped_kg > x.settings.limits.scale_frozen_kg
+    stuck = x.s.was_flowing and x.s.same_pumped_kg > SAME_FIGURE_KG
+    return x.taking and (stuck or (x.s.frozen_share and x.s.anchor_pumped_kg > x.settings.limits.scale_frozen_kg))
 
 
 def _say_scale_frozen(x: Situation) -> str:
     return (
-        f"The compressor moved about {_m(x, x.s.anchor_pumped_kg)} and the scale shows "
+        f"The compressor moved about {_m(x, max(x.s.anchor_pumped_kg, x.s.same_pumped_kg))} and the scale shows "
         f"{_m(x, x.s.anchor_gain_kg)} of it. "
         "See that the cylinder stands free on the scale and its valve is open, then restart."
     )
@@ -639,9 +649,7 @@ TABLE: tuple[Interlock, ...] = (
     Interlock("TT-301.high", Kind.TRIP, "cylinder too hot, or its temperature unknown", STOP_PUMPING,
               _cylinder_hot, _say_cylinder_hot, Ask.COOL_CYLINDER, fitted=lambda c: c.fitted.tt_301),
     Interlock("WT-301.overfull", Kind.TRIP, "cylinder above its fill limit", STOP_PUMPING, _overfull, _say_overfull,
-              Ask.CHANGE_CYLINDER),
-    Interlock("LSH-301.high", Kind.TRIP, "level switch has opened", STOP_PUMPING, _level_high, _say_level_high,
-              Ask.CHANGE_CYLINDER, fitted=lambda c: c.fitted.lsh_301),
+              Ask.CHECK_CYLINDER),
     Interlock("WT-301.falling", Kind.TRIP, "weight falls while recovering (leak)", ALL, _weight_falling,
               _say_weight_falling, Ask.FIND_LEAK, delay_s=lambda c: 1.0),
     Interlock("PT-101.unfit", Kind.TRIP, "suction pressure unfit", STOP_PUMPING, _suction_unfit,
@@ -655,6 +663,8 @@ TABLE: tuple[Interlock, ...] = (
     Interlock("FS-001.freezing", Kind.HOLD, "water without proved flow and saturation near freezing", M_101 | INLETS,
               _freezing, _say_freezing, Ask.START_WATER, fitted=lambda c: c.job.water_side,
               delay_s=lambda c: FREEZE_DELAY_S),
+    Interlock("LSH-301.high", Kind.HOLD, "level switch has opened, or its wire", INLETS, _level_high, _say_level_high,
+              Ask.CHANGE_CYLINDER, fitted=lambda c: c.fitted.lsh_301),
     Interlock("WT-301.full", Kind.HOLD, "cylinder at its fill limit less the reserve", INLETS, _full, _say_full,
               Ask.CHANGE_CYLINDER),
     Interlock("M-101.filled", Kind.HOLD, "second fill estimate at the limit less the reserve", INLETS, _second_full,

@@ -62,12 +62,14 @@ class Wish:
         "cooling_pays",
         "in_stage_s",
         "moved",
+        "open_cooler",
         "path_open_s",
         "path_shut",
         "phase",
         "ready_s",
         "settings",
         "stage",
+        "uncleared",
     )
 
     phase: Phase
@@ -84,6 +86,10 @@ class Wish:
     """How long the way from compressor to cylinder has been commanded open."""
     ready_s: float
     """How long the motor has been off; infinite while it runs."""
+    open_cooler: bool
+    """The clear-out may open XV-203 now."""
+    uncleared: bool
+    """The cooler could not be cleared out: the lines keep their way into the cylinder."""
     bits: int
     """What is energised now."""
     settings: Settings
@@ -99,7 +105,9 @@ def _clear_out(wish: Wish) -> int:
     # Make before break: the bypass opens before the cooler is cut off, so the compressor is never dead-headed.
     if wish.in_stage_s < wish.settings.procedure.valve_stroke_s:
         return THROUGH_COOLER | XV_204 | M_201
-    return XV_203 | ROUND_COOLER | M_201 | _motor(wish)
+    # Motor before XV-203: should the bypass not have opened, the dead end shows on a little vapor, not on liquid.
+    cooler = XV_203 if wish.open_cooler else 0
+    return cooler | ROUND_COOLER | M_201 | _motor(wish)
 
 
 def _shut(wish: Wish) -> int:
@@ -141,6 +149,8 @@ def wanted(wish: Wish) -> int:
     if phase is Phase.CLEAR_OUT:
         return _clear_out(wish) | water
     if phase is Phase.ISOLATE:
+        if wish.uncleared:
+            return open_way | water
         return _shut(wish) | water
     if phase in (Phase.HOLDING, Phase.STOPPING):
         if wish.stage == 0:
@@ -152,7 +162,7 @@ def wanted(wish: Wish) -> int:
         return open_way | water
     if phase in (Phase.ABORTING, Phase.ABORTED, Phase.IDLE):
         return open_way | (water if wish.moved else 0)
-    return open_way if phase is Phase.STOPPED else 0
+    return open_way  # STOPPED and COMPLETE: shut, unless lines that hold liquid had to stay open
 
 
 def gate(bits: int, forbidden: int, settings: Settings) -> int:

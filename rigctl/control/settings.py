@@ -36,7 +36,7 @@ class Cylinder(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     retest_due: str
     """ISO date of the day after which it may not be filled."""
     residual_kg: float = 0.0
-    """Refrigerant already in it that the scale cannot know of (only used with the scale out of use)."""
+    """Refrigerant in it by its log; the fill counts from this or from what the scale says, whichever is more."""
 
 
 class Fitted(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
