@@ -432,6 +432,19 @@ def test_no_line_is_shut_in_full_of_liquid_by_a_stop(phase: Phase, way: tuple[Re
     assert cleared or rig.outputs.on(cooler_open), tags(rig.outputs.bits)
 
 
+@pytest.mark.xfail(strict=True, reason="the way counts as shut from HOLDING on, and ABORTING shuts it with the motor")
+def test_a_trip_while_the_lines_are_cleared_for_a_cylinder_change_does_not_shut_the_cylinder_with_the_motor() -> None:
+    rig = led_to(Phase.VAPOR)
+    rig.state = change(
+        rig.state, fill_limit_kg=rig.records[-1].estimate.contents_kg + 0.4 * FULL.limits.fill_reserve_kg
+    )
+    rig.to(Phase.HOLDING).run(lambda puppet: puppet.outputs.on(M_101 | XV_203))
+    rig.overrides = {"tt_201_degc": 180.0}
+    rig.scan()
+    assert rig.phase is Phase.ABORTING and not rig.outputs.on(M_101)
+    assert rig.outputs.on(XV_301), "the motor still turns and the lines are full"
+
+
 # --- promise 7: every phase ends
 
 
