@@ -393,7 +393,11 @@ class Bench:
     def press(self, kind: RequestKind, source: Source = Source.LOCAL, cylinder: Cylinder | None = None) -> None:
         """Put a request before the next scan."""
         self._pressed += 1
-        self._requests.append(Request(kind, source, f"bench-{self._pressed}", cylinder))
+        self.request(Request(kind, source, f"bench-{self._pressed}", cylinder))
+
+    def request(self, request: Request) -> None:
+        """Put somebody's request, with its own id, before the next scan."""
+        self._requests.append(request)
 
     def press_emergency_stop(self) -> None:
         """Press HS-001: the supply of all outputs is cut in hardware, whatever the controller commands."""

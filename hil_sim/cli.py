@@ -178,7 +178,8 @@ class Simulation:
         from hil_sim.faults import UnsupportedFaultError
         from hil_sim.operator import Operator
 
-        technician = Operator(seed, self.job.spare_cylinders)
+        other = "" if self.refrigerant == self.settings.job.refrigerant else self.refrigerant
+        technician = Operator(seed, self.job.spare_cylinders, label=other)
         try:
             return Bench(
                 self.settings, self.parameters, seed, technician, self.faults, refrigerant=self.refrigerant,

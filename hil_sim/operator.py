@@ -128,6 +128,7 @@ class Operator:
         slowest_s: float = 40.0,
         tries: int = 4,
         handy: bool = True,
+        label: str = "",
     ) -> None:
         if not (0.0 <= quickest_s <= slowest_s and isfinite(slowest_s)):
             raise ValueError(f"The delay runs from {quickest_s} to {slowest_s} s; give 0 or more, shortest first.")
@@ -140,6 +141,7 @@ class Operator:
         self._random = np.random.Generator(np.random.PCG64(seed))
         self._quickest_s, self._slowest_s = quickest_s, slowest_s
         self._tries, self._handy = tries, handy
+        self._label = label
         self._before: tuple[Phase, Ask] | None = None
         self._put_on: Cylinder | None = None
         """The cylinder put on in this stay in HELD: if the rig is not content at once, it is not changed again."""
@@ -213,6 +215,8 @@ class Operator:
             return (self._press(RequestKind.START, "pressed start"),)
         if self._wears_out(ask, record):
             return self._give_up(f"has tried '{ask.value}' {self._tries} times in vain", phase)
+        if ask is Ask.CHECK_REFRIGERANT and self._label:
+            return self._give_up(f"reads {self._label} on the appliance's label, never mixes,", phase)
         acts: list[Act] = []
         # A scale that still disagrees after a look: the rig offers another cylinder as the other way out.
         again = ask is Ask.CHECK_SCALE and self._tried[ask][0] > 1 and bool(self.spares)

@@ -607,7 +607,7 @@ def step(state: State, readings: Readings, settings: Settings) -> tuple[State, O
             if not tare_known:
                 memory = estimate.with_cylinder(memory, cylinder.tare_kg, cylinder.residual_kg)
                 tare_known, cylinder_off = True, False
-                events.append(_cylinder_on(cylinder, memory))
+                events.append(_cylinder_on(cylinder, memory, settings))
             stage, stage_s, in_stage = 1, now, 0.0
         elif in_stage > 4.0 * procedure.valve_stroke_s and (s.p_settled or accepted):
             f.line_up_passed = True
@@ -732,7 +732,7 @@ def step(state: State, readings: Readings, settings: Settings) -> tuple[State, O
             lines_kg = settings.limits.fill_reserve_kg if uncleared else 0.0
             memory = estimate.with_cylinder(memory, cylinder.tare_kg, cylinder.residual_kg, lines_kg)
             tare_known, cylinder_off = True, False
-            events.append(_cylinder_on(cylinder, memory))
+            events.append(_cylinder_on(cylinder, memory, settings))
         f.restart_ready = not fault and in_phase > 2.0 * procedure.valve_stroke_s and not cylinder_off
         if in_phase > procedure.restarting_limit_s and not f.restart_ready:
             f.restart_failed = True
@@ -880,7 +880,10 @@ def step(state: State, readings: Readings, settings: Settings) -> tuple[State, O
         previous, previous_var, limit_kg, pull_target, in_phase, repeats,
         _STAGE_OF.get(phase, _STAGE_OF.get(resume_to, 0) if phase in ACTIVE else 0),
     )  # fmt: skip
-    s.net_kg = off_net if cylinder_off else memory.gross_kg - memory.tare_kg
+    if cylinder_off:
+        s.net_kg = off_net if tare_known else 0.0  # the one that came off, until the next one is named
+    else:
+        s.net_kg = memory.gross_kg - memory.tare_kg
     shown = estimate.report(memory, s, settings, progress)
     if permits.news:
         events += [Event("alarm", alarm.tag, f"{alarm.state.value}: {alarm.text}") for alarm in permits.news]
@@ -911,8 +914,9 @@ def _recovered_kg(cylinders: tuple[CylinderFill, ...], s: Signals) -> float:
     return sum(fill.net_kg for fill in cylinders) + s.net_kg
 
 
-def _cylinder_on(cylinder: Cylinder, memory: estimate.Memory) -> Event:
-    return Event("cylinder", "WT-301", f"Cylinder {cylinder.serial} on the scale, {memory.tare_kg:.3f} kg gross.")
+def _cylinder_on(cylinder: Cylinder, memory: estimate.Memory, settings: Settings) -> Event:
+    gross = words.mass(memory.tare_kg, settings.units)
+    return Event("cylinder", "WT-301", f"Cylinder {cylinder.serial} on the scale, {gross} gross.")
 
 
 def _fill(cylinder: Cylinder, memory: estimate.Memory, net_kg: float, settings: Settings) -> CylinderFill:

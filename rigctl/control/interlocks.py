@@ -42,6 +42,9 @@ DEAD_HEAD_CREEP_PA_S = 4e3
 cylinder or still creeping up, has no open way into the cylinder. Chosen on the simulated rig."""
 SAME_FIGURE_KG = 0.1
 """Pumped while the scale shows the same figure to the last digit, after it had been following."""
+RESTRICTED_PA = 3e5
+RESTRICTED_DELAY_S = 15.0
+"""Discharge this far above the cylinder for this long is more than any hose in order takes."""
 AIR_REST_S = 600.0
 """The cylinder must have rested this long before its pressure can speak of air."""
 
@@ -294,6 +297,11 @@ def _dead_head(x: Situation) -> bool:
 
 
 def _say_dead_head(x: Situation) -> str:
+    if x.bits & XV_203:
+        return (
+            f"While the cooler is cleared out the discharge rises over the cylinder ({_p(x, x.s.p_201)}): XV-204 or "
+            "XV-301 does not open, or the cylinder's valve is shut. Open or mend it, then reset."
+        )
     return (
         f"The compressor pumps, the weight stands still and the discharge is at {_p(x, x.s.p_201)}: there is no way "
         "into the cylinder. Open its valve and check the discharge hose, then reset."
@@ -326,6 +334,17 @@ def _say_gas(x: Situation) -> str:
     return (
         f"Gas detector AT-001 reads {100 * reading.value:.0f} % of the lower flammable limit. Leave everything off, no "
         "sparks, air the place, find the leak; reset at the rig when the air is clear."
+    )
+
+
+def _above_cylinder(x: Situation) -> bool:
+    return x.taking and x.pumping and x.s.p_201 - x.s.p_301 > RESTRICTED_PA
+
+
+def _say_above_cylinder(x: Situation) -> str:
+    return (
+        f"The discharge is {words.pressure_difference(x.s.p_201 - x.s.p_301, x.settings.units)} above the cylinder: "
+        "XV-301, the hose or the cylinder's valve is not fully open. It costs time; look when you can."
     )
 
 
@@ -641,7 +660,7 @@ TABLE: tuple[Interlock, ...] = (
     Interlock("PT-201.high", Kind.TRIP, "discharge pressure above its limit or unfit", STOP_PUMPING,
               _discharge_high, _say_discharge_high, Ask.CHECK_CYLINDER),
     Interlock("M-101.dead_head", Kind.TRIP, "discharge pressure rises fast and no weight is gained", STOP_PUMPING,
-              _dead_head, _say_dead_head, Ask.CHECK_CYLINDER, delay_s=lambda c: c.limits.dead_head_s),
+              _dead_head, _say_dead_head, Ask.CHECK_RIG, delay_s=lambda c: c.limits.dead_head_s),
     Interlock("TT-201.high", Kind.TRIP, "discharge temperature above its limit or unfit", STOP_PUMPING,
               _discharge_hot, _say_discharge_hot, Ask.CHECK_RIG, fitted=lambda c: c.fitted.tt_201),
     Interlock("PT-301.high", Kind.TRIP, "cylinder pressure at its rating, or unknown", STOP_PUMPING,
@@ -695,6 +714,8 @@ TABLE: tuple[Interlock, ...] = (
               _say_air, Ask.CHECK_CYLINDER, fitted=lambda c: c.fitted.pt_301 and c.fitted.tt_301),
     Interlock("PT-301.air_advice", Kind.ADVICE, "non-condensables in the resting cylinder", 0, _air, _say_air,
               Ask.CONFIRM, fitted=lambda c: c.fitted.pt_301 and c.fitted.tt_301, delay_s=lambda c: 30.0),
+    Interlock("PT-201.above", Kind.ADVICE, "discharge far above the cylinder", 0, _above_cylinder, _say_above_cylinder,
+              Ask.CHECK_CYLINDER, fitted=lambda c: c.fitted.pt_301, delay_s=lambda c: RESTRICTED_DELAY_S),
     Interlock("TT-301.warm", Kind.ADVICE, "cylinder warm", 0, _cylinder_warm, _say_cylinder_warm, Ask.COOL_CYLINDER,
               fitted=lambda c: c.fitted.tt_301),
     Interlock("PT-102.unfit", Kind.ADVICE, "pressure after the throttle unfit", 0, _is_unfit(lambda s: s.p_102),

@@ -38,6 +38,8 @@ def mass(m_kg: float, units: Units) -> str:
     """Return a mass."""
     if m_kg != m_kg:
         return "an unknown mass"
+    if abs(m_kg) < 0.005:
+        m_kg = 0.0  # no "-0.00"
     return f"{m_kg / 0.45359237:.2f} lb" if units is Units.US else f"{m_kg:.2f} kg"
 
 
