@@ -176,7 +176,6 @@ TRIPPING: dict[str, tuple[dict[str, Any], int]] = {
     "TT-201.high": ({"tt_201_degc": 180.0}, MOVING),
     "PT-301.high": ({"pt_301_pa_abs": 6.1e6}, MOVING),
     "TT-301.high": ({"tt_301_degc": 56.0}, MOVING),
-    "LSH-301.high": ({"lsh_301_ok": 0.0}, MOVING),
     "PT-101.unfit": ({"pt_101_pa_abs": UNFIT["from the future"](5e5, 0.0, 1.0)}, MOVING),
     "M-101.fault": ({"m_101_ok": 0.0}, MOVING),
 }

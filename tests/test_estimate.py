@@ -164,7 +164,7 @@ class Scale:
         self.signals: Signals = judge(at_rest(settings, 100.0), settings)
         self.outputs, self.shown, self.offset_kg = STILL, {}, 0.0  # type: Outputs, dict[str, Any], float
         self.run(5.0, 0.0)
-        self.memory = with_cylinder(self.memory, start_kg)
+        self.memory = with_cylinder(self.memory, start_kg, 0.0)
 
     def run(self, seconds: float, flow_kg_s: float) -> Scale:
         instruments = self.settings.instruments
@@ -286,10 +286,11 @@ def test_a_step_that_a_person_confirms_is_no_refrigerant_and_costs_certainty() -
 
 def test_a_new_cylinder_begins_at_nought_with_what_it_holds_above_its_tare() -> None:
     scale = Scale(5, start_kg=15.0)
-    memory = with_cylinder(msgspec.structs.replace(scale.memory, pumped_kg=4.0), 12.0)
+    memory = with_cylinder(msgspec.structs.replace(scale.memory, pumped_kg=4.0), 12.0, 0.0)
     assert memory.contents_start_kg == pytest.approx(3.0, abs=0.02)
     assert memory.tare_kg == memory.gross_kg and memory.pumped_kg == 0.0 and memory.net_high_kg == 0.0
-    assert with_cylinder(scale.memory, 99.0).contents_start_kg == 0.0
+    assert with_cylinder(scale.memory, 99.0, 0.0).contents_start_kg == 0.0
+    assert with_cylinder(scale.memory, 99.0, 2.5).contents_start_kg == 2.5, "its log knows of more than the scale shows"
 
 
 def test_the_scale_is_steady_only_when_nothing_moves() -> None:
@@ -319,6 +320,49 @@ def test_the_second_estimate_is_displacement_times_density_times_volumetric_effi
     scale.run(0.2, 0.0)
     assert WATER.compressor.displacement_m3_s == pytest.approx(5e-4)
     assert scale.signals.pumped_flow_kg_s == pytest.approx(3.79e-3, rel=0.02)
+
+
+def test_liquid_is_counted_by_what_the_throttle_lets_through_and_never_more_than_the_displacement_takes() -> None:
+    # Saturated R-134a at 25 degC (665.4 kPa): 7657 kg/m2s choked (homogeneous equilibrium, see above) through
+    # Kv 0.45 m3/h at 10 % open: 0.1 * 0.45 * 1.964e-5 m2 * 7657 = 6.77 g/s.
+    shown = {"pt_101_pa_abs": 665_400.0, "pt_001_pa_abs": 665_400.0, "pt_102_pa_abs": 500_000.0, "pt_201_pa_abs": 9e5}
+    outputs = msgspec.structs.replace(PUMPING, cv_103=0.1)
+
+    def counted(**changes: float) -> float:
+        readings = at_rest(WATER, 100.1, **(shown | changes))
+        _, signals = update(
+            Memory(at_s=100.0), readings, WATER, outputs, expecting_liquid=True, cylinder_off=False,
+            appliance_pa_abs=665_400.0,
+        )  # fmt: skip
+        return signals.pumped_flow_kg_s
+
+    throttle = 0.1 * 0.45 * 1.964e-5 * 7657.0
+    assert counted() == pytest.approx(throttle, rel=0.03)
+    assert counted(pt_102_pa_abs=nan) == pytest.approx(throttle, rel=0.03)
+    # At 1 bar after the throttle, by hand: quality (234.5 - 165.4)/217.2 = 0.32 (CoolProp 8.0.0, kJ/kg), mixture
+    # 1/(0.32/5.19 + 0.68/1378) = 16.1 kg/m3, 5e-4 m3/s * 0.92*(1.02 - 0.02*9**(1/1.1)) * 16.1 = 6.5 g/s.
+    assert counted(pt_102_pa_abs=1e5) == pytest.approx(6.5e-3, rel=0.05)
+
+
+@pytest.mark.parametrize("p_bar", [0.5, 1.0, 3.0])
+def test_without_pt_102_vapor_is_counted_where_compressor_and_throttle_agree(p_bar: float) -> None:
+    # The mass flow through the throttle, A*sqrt(2*rho*dp), is what the displacement takes behind it: by bisection.
+    p, settings = p_bar * 1e5, WATER
+    shown = {"pt_101_pa_abs": p, "pt_001_pa_abs": p, "pt_102_pa_abs": nan, "tt_101_degc": 20.0, "pt_201_pa_abs": 6e5}
+    readings = at_rest(settings, 100.1, **shown)
+    _, signals = update(
+        Memory(at_s=100.0), readings, settings, PUMPING, expecting_liquid=False, cylinder_off=False, appliance_pa_abs=p
+    )
+    made = settings.compressor
+    density = catalogue.get("R-134a").superheated_density_kg_m3(p, 20.0)
+    low, high = 0.0, 1.0
+    for _ in range(60):
+        share = 0.5 * (low + high)
+        through = 0.45 * 1.964e-5 * sqrt(2.0 * density * p * (1.0 - share))
+        taken = made.displacement_m3_s * made.leak_factor * density * share
+        low, high = (share, high) if through > taken else (low, share)
+    flow = made.displacement_m3_s * volumetric_efficiency(made, 6e5 / (share * p)) * density * share
+    assert signals.pumped_flow_kg_s == pytest.approx(flow, rel=1e-6)
 
 
 def test_the_second_estimate_counts_only_while_refrigerant_can_come() -> None:

@@ -38,7 +38,6 @@ SPEC: dict[str, tuple[str, str, bool]] = {
     "PT-301.high": ("trip", PUMPING, True),
     "TT-301.high": ("trip", PUMPING, True),
     "WT-301.overfull": ("trip", PUMPING, True),
-    "LSH-301.high": ("trip", PUMPING, True),
     "WT-301.falling": ("trip", ALL_TAGS, True),
     "PT-101.unfit": ("trip", PUMPING, True),
     "M-101.fault": ("trip", PUMPING, True),
@@ -46,6 +45,7 @@ SPEC: dict[str, tuple[str, str, bool]] = {
     "SCAN.overrun": ("trip", PUMPING, True),
     "FS-001.freezing": ("hold", STAND, False),
     "WT-301.full": ("hold", INLET, False),
+    "LSH-301.high": ("hold", INLET, False),
     "M-101.filled": ("hold", INLET, False),
     "PT-201.ratio": ("hold", STAND, False),
     "PT-301.near": ("hold", STAND, False),
@@ -60,6 +60,7 @@ SPEC: dict[str, tuple[str, str, bool]] = {
     "FS-001.no_flow": ("start inhibit", "", False),
     "PT-301.air": ("start inhibit", "", False),
     "PT-301.air_advice": ("advice", "", False),
+    "PT-201.above": ("advice", "", False),
     "TT-301.warm": ("advice", "", False),
     "PT-102.unfit": ("advice", "", False),
     "TT-101.unfit": ("advice", "", False),
@@ -70,10 +71,11 @@ NEEDS = {
     "HS-001.pressed": "hs_001", "AT-001.gas": "at_001", "PSH-201.open": "psh_201", "TT-201.high": "tt_201",
     "TT-301.high": "tt_301", "LSH-301.high": "lsh_301", "M-101.fault": "m_101_ok", "OUTPUTS.readback": "readback",
     "PT-001.unfit": "pt_001", "TT-301.warm": "tt_301", "PT-102.unfit": "pt_102", "TT-101.unfit": "tt_101",
-    "PT-301.air": "pt_301 tt_301", "PT-301.air_advice": "pt_301 tt_301",
+    "PT-201.above": "pt_301", "PT-301.air": "pt_301 tt_301", "PT-301.air_advice": "pt_301 tt_301",
 }  # fmt: skip
 NEEDS_WATER = {"FS-001.freezing", "FS-001.no_flow"}
 
+BIT_XV_203 = 1 << OUTPUT_TAGS.index("XV-203")
 CYLINDER = change(FULL.cylinder, service_pressure_pa_gauge=2_750_000.0)
 RIG = change(FULL, cylinder=CYLINDER, limits__cylinder_high_fraction=1.0, limits__cylinder_pause_fraction=0.75)
 RIG_WATER = change(WATER, cylinder=CYLINDER)
@@ -151,7 +153,8 @@ def cases() -> Iterator[Case]:
         yield of(tag, "closed", False, {field: 1.0})
         yield of(tag, "just closed", False, {field: above(0.5)})
         yield from unfit(tag, field, 1.0)
-    yield of("LSH-301.high", "cylinder off the rig", False, {"lsh_301_ok": 0.0}, cylinder_off=True)
+    yield of("LSH-301.high", "while standing", False, {"lsh_301_ok": 0.0}, taking=False)
+    yield of("LSH-301.high", "at line-up", True, {"lsh_301_ok": 0.0}, taking=False, line_up=True)
 
     gas = L.gas_alarm_lfl
     yield of("AT-001.gas", "at the limit", True, {"at_001_lfl": gas})
@@ -214,6 +217,22 @@ def cases() -> Iterator[Case]:
     yield of("M-101.dead_head", "no PT-301, discharge creeps", True, blind, **creeps)
     yield of("M-101.dead_head", "no PT-301, discharge creeps less", False, blind, **creeps | {"p_201_rate": 4e3})
     yield of("M-101.dead_head", "no PT-301, weight never rose", False, blind, **creeps | {"was_flowing": False})
+    # Clearing out: the discharge may not rise over the cylinder, nor over where it began where there is no PT-301.
+    clears: dict[str, Any] = {"bits": M_101 | BIT_XV_203, "p_201_rate": 0.0, "clear_from_pa_abs": 1.5e6}
+    over = {"pt_201_pa_abs": 1.9e6, "pt_301_pa_abs": 1.9e6 - 2e5 - 1.0}
+    yield of("M-101.dead_head", "clearing out, over the cylinder", True, over, **clears)
+    yield of("M-101.dead_head", "clearing out, not that much", False, over | {"pt_301_pa_abs": 1.9e6 - 2e5}, **clears)
+    yield of("M-101.dead_head", "over the cylinder but not clearing out", False, over, **clears | {"bits": M_101})
+    begun = {"pt_201_pa_abs": 1.9e6, "pt_301_pa_abs": nan}
+    yield of("M-101.dead_head", "clearing out, no PT-301, as began", False, begun, **clears)
+    yield of(
+        "M-101.dead_head", "clearing out, no PT-301, risen", True, begun | {"pt_201_pa_abs": 1.9e6 + 1.0}, **clears
+    )
+    yield of("PT-201.above", "more than a hose takes", True, {"pt_201_pa_abs": 1.9e6, "pt_301_pa_abs": 1.6e6 - 1.0})
+    yield of("PT-201.above", "at the limit", False, {"pt_201_pa_abs": 1.9e6, "pt_301_pa_abs": 1.6e6})
+    wide = {"pt_201_pa_abs": 1.9e6, "pt_301_pa_abs": 1e6}
+    yield of("PT-201.above", "motor off", False, wide, pumping=False)
+    yield of("PT-201.above", "not taking", False, wide, taking=False)
     yield of("M-101.dead_head", "PT-201 unfit", True, {"pt_201_pa_abs": nan}, **dead)
     yield of("M-101.dead_head", "rise not known", True, high, **dead | {"p_201_rate": nan})
 
@@ -243,6 +262,13 @@ def cases() -> Iterator[Case]:
     yield of("WT-301.frozen", "at the limit", False, frozen_share=True, anchor_pumped_kg=frozen)
     yield of("WT-301.frozen", "above, nothing came", True, frozen_share=True, anchor_pumped_kg=above(frozen))
     yield of("WT-301.frozen", "above, but it came", False, frozen_share=False, anchor_pumped_kg=above(frozen))
+    same: dict[str, Any] = {"was_flowing": True, "same_pumped_kg": 0.1}
+    yield of("WT-301.frozen", "the same figure for 100 g", False, **same)
+    yield of("WT-301.frozen", "the same figure for longer", True, **same | {"same_pumped_kg": above(0.1)})
+    yield of("WT-301.frozen", "the same figure, never flowed", False, was_flowing=False, same_pumped_kg=1.0)
+    yield of(
+        "WT-301.frozen", "the same figure while standing", False, was_flowing=True, same_pumped_kg=1.0, taking=False
+    )
     yield of("WT-301.frozen", "while standing", False, frozen_share=True, anchor_pumped_kg=9.0, taking=False)
     allowed = L.estimates_disagree_kg + L.second_estimate_uncertainty * 2.0
     yield of("WT-301.disagree", "agree", False, net_kg=2.0)
@@ -494,7 +520,8 @@ def judge_all(
 
 DELAYS = {
     "M-101.dead_head": L.dead_head_s, "OUTPUTS.readback": L.readback_s, "WT-301.falling": 1.0, "FS-001.freezing": 1.0,
-    "PT-201.ratio": 5.0, "PT-301.air_advice": 30.0, "WT-301.disagree": 5.0, "PT-101.falls_fast": 3.0,
+    "PT-201.ratio": 5.0, "PT-301.air_advice": 30.0, "PT-201.above": 15.0, "WT-301.disagree": 5.0,
+    "PT-101.falls_fast": 3.0,
 }  # fmt: skip
 """Seconds a cause must stand before it counts; at once where not named."""
 
@@ -807,6 +834,7 @@ def noticed(wrong: Callable[[Situation], bool], tag: str) -> bool:
 
 HARMLESS = {
     "WT-301.disagree": {"excess > allowed + 0.5 * x.s.pumped_bound_kg", "-excess > 1.0 + 2.0 * allowed"},
+    "PT-201.above": set(),
     "WT-301.falling": {"x.s.net_high_kg - x.s.net_kg > allowed"},
     "PT-301.air_advice": {
         "s.p_301 - refrigerant.bubble_pressure_pa_abs(s.t_301) > x.settings.limits.air_allowance_pa",
