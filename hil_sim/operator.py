@@ -220,7 +220,9 @@ class Operator:
         acts: list[Act] = []
         # A scale that still disagrees after a look: the rig offers another cylinder as the other way out.
         again = ask is Ask.CHECK_SCALE and self._tried[ask][0] > 1 and bool(self.spares)
-        if (ask is Ask.CHANGE_CYLINDER or again) and self._put_on is None:
+        if again:
+            return (self._press(RequestKind.RESTART, "asked for a cylinder change", self.spares[0]),)
+        if ask is Ask.CHANGE_CYLINDER and self._put_on is None:
             if not self.spares:
                 return self._give_up("has no empty cylinder left", phase)
             self._put_on = self.spares.pop(0)

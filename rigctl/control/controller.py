@@ -29,6 +29,8 @@ FILLING_S = 180.0
 """Time the rig's own volumes may take to fill from the appliance before its pressure is judged."""
 DISCHARGE_EASE_FRACTION = 0.92
 """Share of the discharge limit at which the suction throttle starts to close."""
+LIQUID_RETURNS = 6
+"""The procedure goes back to the liquid at most so often: every job ends."""
 LIQUID_BACK_S = 8.0
 """How long more must arrive than vapor can explain before the rig goes back to drawing liquid."""
 TARE_SHARE = 0.02
@@ -171,6 +173,7 @@ class State(msgspec.Struct, frozen=True):
     little_accepted: bool = False
     """A person has said that less than the declared charge is all there is."""
     liquid_done: bool = False
+    liquid_returns: int = 0
     appliance_start_pa_abs: float = nan
     dwell_s: float = nan
     """Since when the pull's target has held; NaN while it does not."""
@@ -326,7 +329,9 @@ def _hear(state: State, requests: tuple[Request, ...], settings: Settings) -> _A
             else:
                 text = f"The rig is in {_word(state.phase)}; start is taken in idle."
         elif kind is RequestKind.RESET:
-            asked.reset = True
+            text = cylinder_fault(request.cylinder, settings) if request.cylinder is not None else ""
+            if not text:
+                asked.reset, asked.cylinder = True, request.cylinder or asked.cylinder
         elif state.phase is not Phase.HELD:
             text = f"The rig is in {_word(state.phase)}; restart is taken when it is held."
         elif state.ask is Ask.CHANGE_CYLINDER and request.cylinder is None:
@@ -381,6 +386,7 @@ def _situation(state: State, readings: Readings, settings: Settings, s: Signals)
     x.s, x.settings, x.readings = s, settings, readings
     x.bits = state.outputs.bits
     x.active = phase in ACTIVE
+    x.under_way = x.active or phase in (Phase.ABORTING, Phase.ABORTED)
     x.taking = phase is Phase.LIQUID or phase is Phase.VAPOR
     x.vapor = phase is Phase.VAPOR
     x.line_up = phase is Phase.LINE_UP
@@ -481,6 +487,25 @@ def _least_kg(cylinder: Cylinder) -> float:
     return cylinder.tare_kg * (1.0 - TARE_SHARE) - TARE_SLACK_KG + cylinder.residual_kg
 
 
+def _change_cylinder(state: State, memory: estimate.Memory, cylinder: Cylinder, settings: Settings) -> State:
+    """Return the state with another cylinder on the scale: what the old one got is booked, the new tare is to come."""
+    cylinders = state.cylinders
+    if state.tare_known:
+        net = state.off_net_kg if state.cylinder_off else memory.gross_kg - memory.tare_kg
+        cylinders = (*cylinders, _fill(state.cylinder, memory, net, settings))
+    return msgspec.structs.replace(
+        state,
+        cylinder=cylinder,
+        fill_limit_kg=_limit_kg(cylinder, settings),
+        cylinders=cylinders,
+        tare_known=False,
+        cylinder_off=True,
+        path_shut=True,
+        moved=False,
+        excess_accepted_kg=0.0,
+    )
+
+
 def _one_inlet(settings: Settings) -> bool:
     return not (settings.fitted.xv_101 and settings.fitted.xv_102)
 
@@ -561,6 +586,8 @@ def step(state: State, readings: Readings, settings: Settings) -> tuple[State, O
         appliance_pa_abs=state.appliance_start_pa_abs,
     )
     asked = _hear(state, readings.requests, settings) if readings.requests else _NOTHING_ASKED
+    if asked.reset and asked.cylinder is not None and was is Phase.ABORTED:
+        state = _change_cylinder(state, memory, asked.cylinder, settings)
     x = _situation(state, readings, settings, s)
     locks, permits = interlocks.evaluate(state.interlocks, x, acknowledge=asked.acknowledge, reset=asked.reset)
     in_phase, in_stage = now - entered, now - stage_s
@@ -572,7 +599,7 @@ def step(state: State, readings: Readings, settings: Settings) -> tuple[State, O
     f.stop_asked = asked.stop
     f.hold_asked = asked.hold
     f.start_asked = asked.start and not (f.tripped or asked.stop or asked.abort)  # of two words the safe one counts
-    f.restart_asked = asked.restart
+    f.restart_asked, f.change_asked = asked.restart, False
     f.must_hold = permits.hold >= 0
     f.resume_to = state.resume_to
     f.has_clear_out = fitted.cooler_valves
@@ -593,7 +620,7 @@ def step(state: State, readings: Readings, settings: Settings) -> tuple[State, O
     appliance_start = state.appliance_start_pa_abs
     moved, path_shut = state.moved, state.path_shut
     liquid_done, accepted, little = state.liquid_done, state.refrigerant_accepted, state.little_accepted
-    vapor_only = state.vapor_only
+    vapor_only, liquid_returns = state.vapor_only, state.liquid_returns
     hose_at, repeats, pull_target = state.hose_at, state.repeats, state.pull_target_pa_abs
     p = s.p_appliance
 
@@ -635,7 +662,8 @@ def step(state: State, readings: Readings, settings: Settings) -> tuple[State, O
         # Below the level and at the end of what the compressor can do: stand and let the oil give back meanwhile.
         spent = s.no_progress_s > 30.0 or s.p_201 > SPENT_RATIO * settings.limits.compression_ratio_high * s.p_101
         reachable = hose_at == "liquid" if _one_inlet(settings) else fitted.xv_101
-        f.liquid_back = reachable and s.liquid_back_s > LIQUID_BACK_S and _may_hold_liquid(state, p)
+        again = reachable and state.liquid_returns < LIQUID_RETURNS and _may_hold_liquid(state, p)
+        f.liquid_back = again and s.liquid_back_s > LIQUID_BACK_S
         f.level_held = enough or (x.pumping and p <= job.level_pa_abs and spent)
     elif was is Phase.STANDING:
         recovered = _recovered_kg(cylinders, s)
@@ -684,13 +712,13 @@ def step(state: State, readings: Readings, settings: Settings) -> tuple[State, O
     elif was is Phase.HELD:
         if asked.restart:
             if asked.cylinder is not None:
-                # Whatever was asked for, a cylinder named with the answer is another one on the scale.
-                if tare_known:
-                    off_net = off_net if cylinder_off else memory.gross_kg - memory.tare_kg
-                    cylinders = (*cylinders, _fill(cylinder, memory, off_net, settings))
-                cylinder_off, path_shut, moved = True, True, False
-                excess_accepted = 0.0
-                cylinder, limit_kg, tare_known = asked.cylinder, _limit_kg(asked.cylinder, settings), False
+                if moved and not path_shut:
+                    f.restart_asked, f.change_asked = False, True
+                else:
+                    state = _change_cylinder(state, memory, asked.cylinder, settings)
+                    cylinder, limit_kg, cylinders = state.cylinder, state.fill_limit_kg, state.cylinders
+                    tare_known, cylinder_off, path_shut, moved = False, True, True, False
+                    excess_accepted = 0.0
             elif tare_known and abs(memory.raw_kg - memory.gross_kg) > settings.limits.scale_step_kg:
                 # Nothing flows while the rig is held. A scale that had stood still may now show what it owes; any
                 # other step is handling, no refrigerant.
@@ -770,11 +798,16 @@ def step(state: State, readings: Readings, settings: Settings) -> tuple[State, O
             accepted = True
         if was is Phase.LIQUID and (phase is Phase.VAPOR or f.liquid_gone):
             liquid_done = True
+        if f.liquid_back and phase is Phase.LIQUID:
+            liquid_returns += 1
         if phase in (Phase.LIQUID, Phase.VAPOR):
             moved, path_shut, uncleared = True, False, False
         if phase is Phase.HOLDING:
             state_resume: Phase = Phase.VAPOR if was is Phase.STANDING else was
-            if f.too_little:
+            if f.change_asked:
+                ask, state_resume = Ask.CHANGE_CYLINDER, state.resume_to
+                sentence = f"Change cylinder {cylinder.serial}: close its valve, put the next one on, then restart."
+            elif f.too_little:
                 ask = Ask.CHECK_CHARGE
                 came = words.mass(max(0.0, _recovered_kg(cylinders, s)), settings.units)
                 declared = words.mass(job.charge_kg or 0.0, settings.units)
@@ -800,9 +833,9 @@ def step(state: State, readings: Readings, settings: Settings) -> tuple[State, O
                 ask, sentence = Ask.CONFIRM, "Held on request. Restart or stop."
             # A person will take the cylinder off: the lines to it are emptied first. Otherwise just stand by.
             change = ask is Ask.CHANGE_CYLINDER
-            can_clear = moved and fitted.cooler_valves and was in _CAN_CLEAR and not permits.forbidden & M_101
+            full = was in _CAN_CLEAR or f.change_asked
+            can_clear = moved and fitted.cooler_valves and full and not permits.forbidden & M_101
             stage = (0 if can_clear else 1) if change else 2
-            path_shut = path_shut or change
             resume_to = state_resume
         if phase is Phase.STOPPING:
             # Lines that cannot be emptied now keep their way into the cylinder: nothing is shut in full of liquid.
@@ -901,8 +934,8 @@ def step(state: State, readings: Readings, settings: Settings) -> tuple[State, O
     carried = State(
         phase, cylinder, limit_kg, pull_target, throttle, state.scan + 1, now, entered, stage, stage_s, resume_to,
         ask, sentence, memory, locks, command, changed_s, motor_s, path_s, moved, path_shut, tare_known, cylinder_off,
-        excess_accepted, off_net, hose_at, accepted, vapor_only, little, liquid_done, appliance_start, dwell_s,
-        clearing, uncleared, standing_start, standing_middle, repeats, cylinders, checks,
+        excess_accepted, off_net, hose_at, accepted, vapor_only, little, liquid_done, liquid_returns, appliance_start,
+        dwell_s, clearing, uncleared, standing_start, standing_middle, repeats, cylinders, checks,
     )  # fmt: skip
     return carried, command, record
 

@@ -290,7 +290,8 @@ def _pumped_flow(
             bound = compressor.displacement_m3_s * eta * mixture
             if bound < flow:
                 flow = bound
-        return flow if flow == flow else 0.0
+        if flow == flow:
+            return flow  # else the pressure is below the table: no liquid comes at that
     temperature = signals.t_101 if signals.t_101 == signals.t_101 else settings.job.ambient_degc
     density = refrigerant.superheated_density_kg_m3(p, temperature)
     share = 1.0

@@ -130,6 +130,7 @@ class Situation:
         "s",
         "settings",
         "taking",
+        "under_way",
         "vapor",
     )
 
@@ -163,6 +164,8 @@ class Situation:
     settings: Settings
     taking: bool
     """LIQUID or VAPOR: the appliance is being emptied."""
+    under_way: bool
+    """A job is under way or has been tripped: what tripped it may still stand."""
     vapor: bool
 
 
@@ -361,7 +364,7 @@ def _cylinder_word(x: Situation) -> str:
 
 def _cylinder_high(x: Situation) -> bool:
     ceiling = x.settings.limits.cylinder_high_fraction * x.cylinder.service_pressure_pa_gauge
-    return x.active and not x.cylinder_off and not _gauge(x.s.p_cylinder) < ceiling
+    return x.under_way and not x.cylinder_off and not _gauge(x.s.p_cylinder) < ceiling
 
 
 def _say_cylinder_high(x: Situation) -> str:
@@ -387,7 +390,7 @@ def _say_cylinder_pause(x: Situation) -> str:
 
 
 def _cylinder_hot(x: Situation) -> bool:
-    return x.active and not x.cylinder_off and not x.s.t_301 < x.settings.limits.cylinder_high_degc
+    return x.under_way and not x.cylinder_off and not x.s.t_301 < x.settings.limits.cylinder_high_degc
 
 
 def _say_cylinder_hot(x: Situation) -> str:
@@ -419,13 +422,13 @@ def _say_full(x: Situation) -> str:
 
 
 def _overfull(x: Situation) -> bool:
-    return x.active and not x.cylinder_off and x.net_contents_kg > x.fill_limit_kg
+    return x.under_way and not x.cylinder_off and x.net_contents_kg > x.fill_limit_kg
 
 
 def _say_overfull(x: Situation) -> str:
     return (
         f"Cylinder {x.cylinder.serial} holds {_m(x, x.net_contents_kg)}, above its limit of {_m(x, x.fill_limit_kg)}. "
-        "Do not warm it; reset, start, and take the excess out into another cylinder when the rig asks for one."
+        "Do not warm it. Put another one on and name it with the reset; take the excess out of this one."
     )
 
 
@@ -441,7 +444,7 @@ def _say_second_full(x: Situation) -> str:
 
 
 def _level_high(x: Situation) -> bool:
-    return (x.taking or x.line_up) and _contact_bad(x.readings.lsh_301_ok, x)
+    return (x.taking or x.line_up or x.bits & XV_203 != 0) and _contact_bad(x.readings.lsh_301_ok, x)
 
 
 def _say_level_high(x: Situation) -> str:
@@ -829,12 +832,11 @@ def evaluate(memory: Memory, x: Situation, *, acknowledge: bool, reset: bool) ->
     new = active & ~memory.active
     acknowledged &= ~new
     returned &= ~active
-    gone = memory.active & ~active & ~latched
-    returned |= gone & ~acknowledged
     if acknowledge:
         # Only what was on show can have been seen.
-        acknowledged |= (memory.active | memory.latched) & (active | latched) & ~new
-        returned &= ~memory.returned
+        acknowledged |= (memory.active | memory.latched) & ~new
+        returned = 0
+    returned |= memory.active & ~active & ~latched & ~acknowledged
     acknowledged &= active | latched
 
     permits = Permits()

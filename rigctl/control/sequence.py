@@ -51,6 +51,7 @@ class Facts:
 
     __slots__ = (
         "abort_asked",
+        "change_asked",
         "cleared",
         "has_clear_out",
         "hold_asked",
@@ -79,6 +80,7 @@ class Facts:
     )
 
     abort_asked: bool
+    change_asked: bool
     cleared: bool
     has_clear_out: bool
     hold_asked: bool
@@ -214,6 +216,11 @@ def restart_asked(f: Facts) -> bool:
     return f.restart_asked
 
 
+def change_asked(f: Facts) -> bool:
+    """A person named another cylinder while lines are open to this one: they are cleared out first."""
+    return f.change_asked
+
+
 def restart_failed(f: Facts) -> bool:
     """It is not dealt with."""
     return f.restart_failed
@@ -258,6 +265,7 @@ TRANSITIONS: list[dict[str, Any]] = [
     _row(Phase.CLEAR_OUT, Phase.ISOLATE, cleared),
     _row(Phase.ISOLATE, Phase.COMPLETE, isolated),
     _row(Phase.HOLDING, Phase.HELD, settled),
+    _row(Phase.HELD, Phase.HOLDING, change_asked),
     _row(Phase.HELD, Phase.RESTARTING, restart_asked),
     _row(Phase.RESTARTING, Phase.HELD, hold_asked),
     _row(Phase.RESTARTING, Phase.HELD, restart_failed),
@@ -304,6 +312,7 @@ def stirred(f: Facts) -> bool:
         or f.hold_asked
         or f.start_asked
         or f.restart_asked
+        or f.change_asked
         or f.reset_taken
         or f.line_up_failed
         or f.line_up_passed
