@@ -360,6 +360,7 @@ SCENARIOS: dict[str, Scenario] = {
     "FS-001.no_flow": on(WATER, Fault("plant", PlantFault.WATER_STOPPED, 0.0)),
     "PT-301.air": on(NEARLY_FULL, Fault("plant", PlantFault.AIR_IN_CYLINDER, 0.0, value=1.5)),
     "PT-301.air_advice": on(NEARLY_FULL, Fault("plant", PlantFault.AIR_IN_CYLINDER, 0.0, value=1.5)),
+    "PT-201.above": on(BIG, Fault("XV-301", FaultKind.STUCK, 14.0, value=0.05)),
     "TT-301.warm": on(limits__cylinder_warm_degc=20.0),
     "PT-102.unfit": on(SMALL, Fault("PT-102", FaultKind.OFF, 28.0)),
     "TT-101.unfit": on(SMALL, Fault("TT-101", FaultKind.OFF, 28.0)),
