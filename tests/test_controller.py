@@ -181,21 +181,8 @@ TRIPPING: dict[str, tuple[dict[str, Any], int]] = {
 }
 
 
-NOT_JUDGED_OUTSIDE_A_JOB = ("PT-301.high", "TT-301.high")
-
-
 @pytest.mark.parametrize("phase", ACTIVE)
-@pytest.mark.parametrize(
-    "tag",
-    [
-        pytest.param(
-            tag, marks=pytest.mark.xfail(strict=True, reason="not judged in ABORTED: reset with the cause there")
-        )
-        if tag in NOT_JUDGED_OUTSIDE_A_JOB
-        else tag
-        for tag in TRIPPING
-    ],
-)
+@pytest.mark.parametrize("tag", TRIPPING)
 def test_a_trip_takes_effect_in_the_same_scan_and_only_a_person_at_the_rig_clears_it(tag: str, phase: Phase) -> None:
     shown, taken = TRIPPING[tag]
     rig = led_to(phase)
@@ -431,7 +418,6 @@ def test_no_line_is_shut_in_full_of_liquid_by_a_stop(phase: Phase, way: tuple[Re
     assert cleared or rig.outputs.on(cooler_open), tags(rig.outputs.bits)
 
 
-@pytest.mark.xfail(strict=True, reason="the way counts as shut from HOLDING on, and ABORTING shuts it with the motor")
 def test_a_trip_while_the_lines_are_cleared_for_a_cylinder_change_does_not_shut_the_cylinder_with_the_motor() -> None:
     rig = led_to(Phase.VAPOR)
     rig.state = change(

@@ -42,7 +42,8 @@ SPEC: dict[str, list[tuple[tuple[str, ...], str]]] = {
     "CLEAR_OUT": [*ABORT, *STOP, *HOLD, (("cleared",), "ISOLATE")],
     "ISOLATE": [*ABORT, *STOP, *HOLD, (("isolated",), "COMPLETE")],
     "HOLDING": [*ABORT, *STOP, (("settled",), "HELD")],
-    "HELD": [*ABORT, *STOP, (("restart_asked",), "RESTARTING")],
+    # Another cylinder named while lines are open to this one: cleared out before anything goes on.
+    "HELD": [*ABORT, *STOP, (("change_asked",), "HOLDING"), (("restart_asked",), "RESTARTING")],
     "RESTARTING": [
         *ABORT, *STOP,
         (("hold_asked",), "HELD"),
@@ -174,7 +175,7 @@ def test_only_a_start_leads_out_of_idle_and_only_a_restart_goes_on_from_held() -
         assert (
             next_phase(Phase.IDLE, facts(*(f for f in FLAGS if f != "start_asked"), resume_to=resume_to)) is Phase.IDLE
         )
-        ends = ("tripped", "abort_asked", "stop_asked", "restart_asked")
+        ends = ("tripped", "abort_asked", "stop_asked", "change_asked", "restart_asked")
         assert next_phase(Phase.HELD, facts(*(f for f in FLAGS if f not in ends), resume_to=resume_to)) is Phase.HELD
 
 
