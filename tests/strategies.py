@@ -14,7 +14,7 @@ from rigctl import config
 from rigctl.control import controller
 from rigctl.control.controller import ScanRecord, State
 from rigctl.control.interlocks import Ask
-from rigctl.control.points import INLETS, M_101, Outputs
+from rigctl.control.points import INLETS, M_101, XV_203, Outputs
 from rigctl.control.readings import ABSENT, Fault, Reading, Readings, Request, RequestKind, Source
 from rigctl.control.sequence import Phase
 from rigctl.control.settings import Cylinder, Settings
@@ -166,7 +166,8 @@ class Puppet:
     """Plays an obliging rig, so that the procedure can be led into any phase. No physics: see hil_sim for that.
 
     The scale gains what the compressor is reckoned to have pumped, the appliance falls while it is pumped, a
-    header with shut inlets falls faster, and read-backs follow their commands.
+    header with shut inlets falls faster, the cooler gives the header a puff when XV-203 opens, and read-backs follow
+    their commands.
     """
 
     def __init__(self, settings: Settings, liquid_kg: float = 0.6) -> None:
@@ -182,6 +183,8 @@ class Puppet:
         self.overrides: dict[str, Any] = {}
         self.rise_pa = 0.0
         """How far the appliance comes back in a standing check."""
+        self.cooler_opens = True
+        """Whether XV-203 connects the cooler to the header when it is told to."""
 
     @property
     def phase(self) -> Phase:
@@ -214,7 +217,7 @@ class Puppet:
     def scan(self, *asked: Request) -> ScanRecord:
         """One scan later."""
         self.now_s += self.settings.scan_period_s
-        before = self.state.estimate.pumped_kg
+        before, bits_before = self.state.estimate.pumped_kg, self.outputs.bits
         self.state, _, record = controller.step(self.state, self.readings(*asked), self.settings)
         moved = max(0.0, self.state.estimate.pumped_kg - before)
         self.gross_kg += moved
@@ -232,6 +235,8 @@ class Puppet:
             self.header_pa_abs = share * self.appliance_pa_abs
         elif pumping:
             self.header_pa_abs *= 1.0 - dt / 2
+        if bits & ~bits_before & XV_203 and self.cooler_opens:
+            self.header_pa_abs += 1e5
         if self.phase is Phase.STANDING and self.rise_pa:
             self.appliance_pa_abs = self.header_pa_abs = self.settings.job.level_pa_abs + self.rise_pa
         self.records.append(record)

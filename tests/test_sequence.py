@@ -6,6 +6,9 @@ import random
 from typing import Any
 
 import pytest
+from hypothesis import given
+from hypothesis import settings as hypothesis_settings
+from hypothesis import strategies as st
 
 from rigctl.control.sequence import ACTIVE, RUNNING, TRANSITIONS, Facts, Phase, next_phase, outer_state, stirred
 
@@ -227,7 +230,53 @@ def test_the_short_cut_for_a_quiet_scan_never_skips_a_move() -> None:
     assert not stirred(facts())
     rows = {flag for needs in SPEC.values() for needed, _ in needs for flag in needed if not flag.startswith("resume ")}
     alone = {flag for flag in FLAGS if stirred(facts(flag))}
-    assert rows - alone == {"liquid_wanted", "hose_must_move", "standing_gave_up", "has_clear_out", "too_little"}
+    assert rows - alone == set(QUIET)
+
+
+QUIET = ("liquid_wanted", "hose_must_move", "standing_gave_up", "has_clear_out", "too_little")
+"""Flags that only say where a move leads and cause none: all of them may stand for hours."""
+
+
+def some_guard_holds(f: Facts) -> bool:
+    """Whether any row of the table would be taken from any phase that it leads out of."""
+    return any(row["conditions"](f) for row in TRANSITIONS)
+
+
+@pytest.mark.parametrize("resume_to", Phase)
+def test_when_nothing_stirs_no_guard_holds_in_any_phase(resume_to: Phase) -> None:
+    # All mixtures of the flags that do not stir by themselves.
+    for chosen in range(2 ** len(QUIET)):
+        f = facts(*(flag for i, flag in enumerate(QUIET) if chosen >> i & 1), resume_to=resume_to)
+        assert not stirred(f) and not some_guard_holds(f)
+        for phase in Phase:
+            assert next_phase(phase, f) is expected(phase, f) is phase
+
+
+def check_stirring(stirs: Any) -> None:
+    """Every guard asks for one flag or for two at once, so pairs of flags show every one of them."""
+    for first in FLAGS:
+        for second in FLAGS:
+            for resume_to in (Phase.LINE_UP, Phase.LIQUID, Phase.VAPOR, Phase.CLEAR_OUT, Phase.ISOLATE):
+                f = facts(first, second, resume_to=resume_to)
+                assert stirs(f) or not some_guard_holds(f), (first, second)
+
+
+def test_wherever_a_guard_holds_something_stirs() -> None:
+    check_stirring(stirred)
+
+
+@hypothesis_settings(deadline=None, derandomize=True)
+@given(flags=st.sets(st.sampled_from(FLAGS)), resume_to=st.sampled_from(Phase))
+def test_any_mixture_of_flags_under_which_a_guard_holds_stirs(flags: set[str], resume_to: Phase) -> None:
+    f = facts(*flags, resume_to=resume_to)
+    assert stirred(f) or not some_guard_holds(f)
+    assert stirred(f) == bool(flags - set(QUIET))
+
+
+@pytest.mark.parametrize("forgotten", [flag for flag in FLAGS if flag not in QUIET])
+def test_a_flag_forgotten_in_the_short_cut_would_be_noticed(forgotten: str) -> None:
+    with pytest.raises(AssertionError):
+        check_stirring(lambda f: any(getattr(f, flag) for flag in FLAGS if flag not in (*QUIET, forgotten)))
 
 
 def test_a_guard_that_was_never_set_is_an_error_and_not_a_no() -> None:
