@@ -910,7 +910,7 @@ def step(state: State, readings: Readings, settings: Settings) -> tuple[State, O
     previous = sum(fill.net_kg for fill in cylinders)
     previous_var = sum(fill.net_uncertainty_kg**2 for fill in cylinders)
     progress = Progress(
-        previous, previous_var, limit_kg, pull_target, in_phase, repeats,
+        previous, previous_var, limit_kg, pull_target, in_phase, repeats, fitted.cooler_valves and not uncleared,
         _STAGE_OF.get(phase, _STAGE_OF.get(resume_to, 0) if phase in ACTIVE else 0),
     )  # fmt: skip
     if cylinder_off:

@@ -24,6 +24,8 @@ CALIBRATION_MIN_KG = 1.0
 GAIN_SHARE = 0.3
 """The scale must show at least this share of what the compressor pumped, else it counts as not following."""
 
+DOUBT_KG = 0.1
+"""Difference of scale and pump that needs no explanation, besides their stated uncertainties."""
 LIQUID_BACK_RATIO = 1.6
 LIQUID_BACK_KG_S = 3e-3
 """Weight gain over vapor displacement that only liquid at the inlet can explain."""
@@ -642,6 +644,8 @@ class Progress(msgspec.Struct, frozen=True):
     target_pa_abs: float
     in_phase_s: float
     repeats: int
+    cleared: bool
+    """The lines to the cylinder were cleared out at the end."""
     stage: int
     """0 not started, 1 liquid, 2 vapor, 3 standing, 4 clear-out, 5 isolate, 6 ended."""
 
@@ -693,11 +697,18 @@ def report(memory: Memory, s: Signals, settings: Settings, progress: Progress) -
     scale_var = settings.instruments.scale_uncertainty_kg**2
     # With the scale out of use the net is the pump's word and carries the pump's uncertainty since then.
     net_u = sqrt(memory.var_kg2 + scale_var + memory.shift_variance_kg2)
-    net_u += settings.limits.second_estimate_uncertainty * memory.coasted_kg
+    spread = settings.limits.second_estimate_uncertainty
+    net_u += spread * memory.coasted_kg
+    # Two witnesses that disagree by more than either owns up to: the record carries the doubt. Until the lines are
+    # cleared out they hold some of what was pumped.
+    second = memory.contents_start_kg + memory.pumped_kg * memory.calibration
+    in_lines = 0.0 if progress.stage >= 5 and progress.cleared else settings.limits.fill_reserve_kg
+    doubt = abs(memory.pumped_kg - s.net_kg) - spread * memory.pumped_kg - memory.pumped_bound_kg - in_lines - DOUBT_KG
+    if doubt > 0.0 and s.net_kg == s.net_kg:
+        net_u = sqrt(net_u * net_u + doubt * doubt)
     recovered = progress.previous_kg + (s.net_kg if s.net_kg == s.net_kg else 0.0)
     recovered_u = sqrt(progress.previous_variance_kg2 + net_u * net_u)
     contents = memory.contents_start_kg + s.net_kg
-    second = memory.contents_start_kg + memory.pumped_kg * memory.calibration
     ratio = s.p_201 / s.p_101 if s.p_101 > 0.0 else nan
     saturation = refrigerant.dew_temperature_degc(s.p_low) if s.p_low == s.p_low else nan
     dew_101 = refrigerant.dew_temperature_degc(s.p_101) if s.p_101 == s.p_101 else nan
