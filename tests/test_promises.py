@@ -17,7 +17,7 @@ from pathlib import Path
 
 import msgspec
 import pytest
-from hypothesis import HealthCheck, given
+from hypothesis import HealthCheck, example, given
 from hypothesis import settings as hypothesis_settings
 from hypothesis import strategies as st
 
@@ -352,6 +352,8 @@ def test_nothing_starts_by_itself_after_the_program_is_started() -> None:
 
 
 @few(8)
+@example(Work(rig="basic", charge_kg=2.0), 60, "stop")  # the whole discharge side is full then
+@example(Work(rig="basic", charge_kg=2.0), 80, "hold, then stop")
 @given(
     st.sampled_from([Work(), Work(setup="everything"), Work(charge_kg=2.0), Work(rig="basic"), Work(rig="shop")]),
     st.integers(18, 130),
