@@ -35,18 +35,22 @@ LIQUID_BACK_S = 8.0
 """How long more must arrive than vapor can explain before the rig goes back to drawing liquid."""
 TARE_SHARE = 0.02
 TARE_SLACK_KG = 0.2
-"""How far below its stamped tare an empty cylinder may weigh; common practice, no source."""
+TARE_MORE_KG = 1.0
+"""How far from its stamp and log a cylinder may weigh, below and above; common practice, no source."""
+SCALE_RESTLESS = "The scale does not come to rest. See that nothing touches the cylinder, then restart."
 TOO_LITTLE_SHARE = 0.5
 """Less than this share of the declared charge, with the level held, makes the rig ask before it ends."""
 CLEAR_START_S = 2.0
 CLEAR_HEADER_S = 20.0
 CLEAR_IN_VAIN_S = 20.0
-"""XV-203 opens this long after the motor at the earliest, and at the latest; no rise of the header in the last time
-means that it did not open."""
+"""The motor runs at least so long before the bypass is tried; a header that is not down by then never will be (an inlet
+leaks); a header that has not risen so long after the cooler should have been let in means that XV-203 is shut."""
 CLEAR_WIDE_S = 10.0
 """The throttle stays small this long: the first that comes from the cooler is liquid."""
 CLEAR_SEEN_PA = 2e4
-UNCLEARED = "The cooler could not be cleared out: the header did not rise, or its time ran out. Does XV-203 open?"
+HEADER_STAYS_UP = "The cooler was not cleared out: the header does not come down. Does an inlet valve not shut?"
+COOLER_STAYS_SHUT = "The cooler was not cleared out: nothing came from it. Does XV-203 open?"
+CLEAR_TIME_OUT = "The cooler was not wholly cleared out in the time given for it."
 LINES_HOLD_LIQUID = (
     "Cooler and discharge hose still hold liquid and stay open to the cylinder: empty them before any valve is closed."
 )
@@ -124,8 +128,9 @@ class Clearing(msgspec.Struct, frozen=True, array_like=True, gc=False):
     from_pa_abs: float = nan
     """Discharge pressure when its pumping began."""
     low_pa_abs: float = nan
-    """Header pressure just before XV-203 opened, and when that was."""
-    open_s: float = nan
+    """Header pressure just before XV-203 opened."""
+    switched_s: float = nan
+    """When the header was down and the clear-out went over to the bypass."""
     seen: bool = False
     """The header rose when XV-203 opened: the cooler is connected."""
     down_s: float = nan
@@ -329,9 +334,14 @@ def _hear(state: State, requests: tuple[Request, ...], settings: Settings) -> _A
             else:
                 text = f"The rig is in {_word(state.phase)}; start is taken in idle."
         elif kind is RequestKind.RESET:
-            text = cylinder_fault(request.cylinder, settings) if request.cylinder is not None else ""
-            if not text:
-                asked.reset, asked.cylinder = True, request.cylinder or asked.cylinder
+            if request.cylinder is None:
+                asked.reset = True
+            elif state.phase is not Phase.ABORTED:
+                text = "Another cylinder is named with restart when the rig is held, or with reset after a trip."
+            else:
+                text = cylinder_fault(request.cylinder, settings)
+                if not text:
+                    asked.reset, asked.cylinder = True, request.cylinder
         elif state.phase is not Phase.HELD:
             text = f"The rig is in {_word(state.phase)}; restart is taken when it is held."
         elif state.ask is Ask.CHANGE_CYLINDER and request.cylinder is None:
@@ -435,18 +445,11 @@ def _line_up_fault(state: State, x: Situation, permits: Permits) -> tuple[str, A
             return "Connect the hose to the appliance's vapor port, purge it, then restart.", Ask.HOSE_TO_VAPOR
         if state.cylinder_off and state.tare_known:
             return "Say which cylinder is on the scale now, then restart.", Ask.CHANGE_CYLINDER
-        if not state.estimate.gross_kg >= _least_kg(state.cylinder):
-            return (
-                f"The scale shows {words.mass(state.estimate.gross_kg, units)}, less than cylinder "
-                f"{state.cylinder.serial} weighs empty ({words.mass(state.cylinder.tare_kg, units)}). "
-                "Put the cylinder on the scale, then restart.",
-                Ask.CHECK_SCALE,
-            )
+        gross = state.estimate.gross_kg
+        if _too_light(gross, state.cylinder) or (not state.tare_known and _too_heavy(gross, state.cylinder)):
+            return _wrong_weight(gross, state.cylinder, settings), Ask.CHECK_SCALE
         if s.steady_s < settings.procedure.scale_steady_s:
-            return (
-                "The scale does not come to rest. See that nothing touches the cylinder, then restart.",
-                Ask.CHECK_SCALE,
-            )
+            return SCALE_RESTLESS, Ask.CHECK_SCALE
         return "", Ask.NOTHING
     if state.refrigerant_accepted:
         return "", Ask.NOTHING
@@ -480,11 +483,24 @@ def _line_up_fault(state: State, x: Situation, permits: Permits) -> tuple[str, A
     return "", Ask.NOTHING
 
 
-def _least_kg(cylinder: Cylinder) -> float:
-    """The least a cylinder can weigh: below, it is not (wholly) on the scale, or the scale reads low and would hide
-    what is in it.
-    """
-    return cylinder.tare_kg * (1.0 - TARE_SHARE) - TARE_SLACK_KG + cylinder.residual_kg
+def _too_light(gross_kg: float, cylinder: Cylinder) -> bool:
+    """Whether a cylinder is not (wholly) on the scale, or the scale reads low and would hide what is in it."""
+    return not gross_kg >= cylinder.tare_kg * (1.0 - TARE_SHARE) - TARE_SLACK_KG + cylinder.residual_kg
+
+
+def _too_heavy(gross_kg: float, cylinder: Cylinder) -> bool:
+    """Whether a cylinder that comes on weighs more than its stamp and its log explain, or the scale stands still."""
+    logged = not cylinder.refrigerant or cylinder.residual_kg > 0.0
+    return logged and gross_kg > cylinder.tare_kg * (1.0 + TARE_SHARE) + cylinder.residual_kg + TARE_MORE_KG
+
+
+def _wrong_weight(gross_kg: float, cylinder: Cylinder, settings: Settings) -> str:
+    shown = words.mass(gross_kg, settings.units)
+    expected = words.mass(cylinder.tare_kg + cylinder.residual_kg, settings.units)
+    return (
+        f"The scale shows {shown}; cylinder {cylinder.serial} should weigh about {expected} by its stamp and log. See "
+        "that it is the right one and stands alone on a scale that moves, then restart."
+    )
 
 
 def _change_cylinder(state: State, memory: estimate.Memory, cylinder: Cylinder, settings: Settings) -> State:
@@ -502,6 +518,7 @@ def _change_cylinder(state: State, memory: estimate.Memory, cylinder: Cylinder, 
         cylinder_off=True,
         path_shut=True,
         moved=False,
+        uncleared=state.uncleared or (state.moved and not state.path_shut),
         excess_accepted_kg=0.0,
     )
 
@@ -523,34 +540,31 @@ def _will_hold(start_pa: float, middle_pa: float, end_pa: float, level_pa: float
     return end_pa + max(second, 0.0) ** 2 / (first - max(second, 0.0)) <= level_pa
 
 
-def _clear(clearing: Clearing, state: State, x: Situation) -> tuple[Clearing, bool, bool]:
-    """Carry a clear-out on; return it with whether it is done and whether it is in vain.
+def _clear(clearing: Clearing, state: State, x: Situation) -> tuple[Clearing, bool, str]:
+    """Carry a clear-out on; return it with whether it is done, and why it is in vain ("" while it is not).
 
     Done means: XV-203 showed itself open by a rising header, and the header has been down for the dwell time with
     the cylinder gaining nothing (XV-203 is narrow: the header may be low while the cooler still boils).
     """
     settings, s, now = x.settings, x.s, x.s.now_s
-    start, low, opened, seen = clearing.from_pa_abs, clearing.low_pa_abs, clearing.open_s, clearing.seen
-    if x.pumping and start != start:
-        start = s.p_201
+    level = settings.procedure.clear_out_level_pa_abs
+    start, low, switched, seen = clearing.from_pa_abs, clearing.low_pa_abs, clearing.switched_s, clearing.seen
+    if switched != switched:
+        if x.motor_on_s >= CLEAR_START_S and s.p_101 <= level:
+            return Clearing(s.p_201, s.p_101, now), False, ""
+        reserve = settings.limits.fill_reserve_kg
+        full = state.tare_known and x.net_contents_kg > x.fill_limit_kg - 0.25 * reserve
+        in_vain = full or x.motor_on_s > CLEAR_HEADER_S
+        return clearing, False, HEADER_STAYS_UP if in_vain else ""
     if not x.bits & XV_203:
-        return Clearing(start, s.p_101), False, False
-    opened = opened if opened == opened else now
+        return Clearing(s.p_201, s.p_101, switched), False, ""
     seen = seen or s.p_101 > low + CLEAR_SEEN_PA
     still = not (s.scale_ok and s.disturbed_s == 0.0 and state.estimate.flow_kg_s > CLEAR_FLOW_KG_S)
-    down = x.pumping and seen and s.p_101 <= settings.procedure.clear_out_level_pa_abs and still
+    down = x.pumping and seen and s.p_101 <= level and still
     down_s = (clearing.down_s if clearing.down_s == clearing.down_s else now) if down else nan
     done = down and now - down_s >= settings.procedure.dwell_s
-    in_vain = not seen and now - opened > CLEAR_IN_VAIN_S
-    return Clearing(start, low, opened, seen, down_s), done, in_vain
-
-
-def _open_cooler(state: State, x: Situation) -> bool:
-    """Whether XV-203 may open: the motor runs (so a way out that is not there shows on vapor) and the header is low."""
-    if x.bits & XV_203:
-        return True
-    level = x.settings.procedure.clear_out_level_pa_abs
-    return x.motor_on_s >= CLEAR_START_S and (x.s.p_101 <= level or x.motor_on_s >= CLEAR_HEADER_S)
+    in_vain = not seen and now - switched > CLEAR_IN_VAIN_S
+    return Clearing(start, low, switched, seen, down_s), done, COOLER_STAYS_SHUT if in_vain else ""
 
 
 def step(state: State, readings: Readings, settings: Settings) -> tuple[State, Outputs, ScanRecord]:
@@ -586,10 +600,15 @@ def step(state: State, readings: Readings, settings: Settings) -> tuple[State, O
         appliance_pa_abs=state.appliance_start_pa_abs,
     )
     asked = _hear(state, readings.requests, settings) if readings.requests else _NOTHING_ASKED
-    if asked.reset and asked.cylinder is not None and was is Phase.ABORTED:
-        state = _change_cylinder(state, memory, asked.cylinder, settings)
     x = _situation(state, readings, settings, s)
     locks, permits = interlocks.evaluate(state.interlocks, x, acknowledge=asked.acknowledge, reset=asked.reset)
+    if asked.reset and asked.cylinder is not None and was is Phase.ABORTED:
+        # With another cylinder on the scale the cause may be gone; a reset refused all the same changes nothing.
+        other = _change_cylinder(state, memory, asked.cylinder, settings)
+        x_2 = _situation(other, readings, settings, s)
+        locks_2, permits_2 = interlocks.evaluate(state.interlocks, x_2, acknowledge=asked.acknowledge, reset=True)
+        if permits_2.trip < 0:
+            state, x, locks, permits = other, x_2, locks_2, permits_2
     in_phase, in_stage = now - entered, now - stage_s
 
     # --- facts for the sequence
@@ -632,7 +651,8 @@ def step(state: State, readings: Readings, settings: Settings) -> tuple[State, O
             f.line_up_failed = in_stage > grace and not still_filling
         elif stage == 0:
             if not tare_known:
-                memory = estimate.with_cylinder(memory, cylinder.tare_kg, cylinder.residual_kg)
+                lines_kg = settings.limits.fill_reserve_kg if uncleared else 0.0
+                memory = estimate.with_cylinder(memory, cylinder.tare_kg, cylinder.residual_kg, lines_kg)
                 tare_known, cylinder_off = True, False
                 events.append(_cylinder_on(cylinder, memory, settings))
             stage, stage_s, in_stage = 1, now, 0.0
@@ -690,10 +710,10 @@ def step(state: State, readings: Readings, settings: Settings) -> tuple[State, O
             f.standing_gave_up = repeats >= procedure.standing_repeats
     elif was is Phase.CLEAR_OUT:
         clearing, done, in_vain = _clear(state.clearing, state, x)
-        f.cleared = done or in_vain or in_phase > procedure.clear_out_limit_s
+        f.cleared = done or in_vain != "" or in_phase > procedure.clear_out_limit_s
         uncleared = f.cleared and not done
         if uncleared:
-            events.append(Event("note", "XV-203", UNCLEARED))
+            events.append(Event("note", "XV-203", in_vain or CLEAR_TIME_OUT))
     elif was is Phase.ISOLATE:
         f.isolated = in_stage > 3.0 * procedure.valve_stroke_s and s.steady_s >= procedure.scale_steady_s
     elif was in (Phase.HOLDING, Phase.STOPPING):
@@ -703,7 +723,7 @@ def step(state: State, readings: Readings, settings: Settings) -> tuple[State, O
             if done or in_vain or in_phase > 0.7 * limit or permits.forbidden & M_101:
                 stage, stage_s, in_stage, uncleared = 1, now, 0.0, not done
                 if uncleared:
-                    events.append(Event("note", "XV-203", UNCLEARED))
+                    events.append(Event("note", "XV-203", in_vain or CLEAR_TIME_OUT))
         elif stage == 1:
             rested = s.steady_s >= procedure.scale_steady_s or not moved
             f.settled = (in_stage > 3.0 * procedure.valve_stroke_s and rested) or in_phase > limit
@@ -719,12 +739,17 @@ def step(state: State, readings: Readings, settings: Settings) -> tuple[State, O
                     cylinder, limit_kg, cylinders = state.cylinder, state.fill_limit_kg, state.cylinders
                     tare_known, cylinder_off, path_shut, moved = False, True, True, False
                     excess_accepted = 0.0
-            elif tare_known and abs(memory.raw_kg - memory.gross_kg) > settings.limits.scale_step_kg:
+            elif tare_known and abs(memory.raw_kg - memory.offset_kg - memory.gross_kg) > settings.limits.scale_step_kg:
                 # Nothing flows while the rig is held. A scale that had stood still may now show what it owes; any
                 # other step is handling, no refrigerant.
-                moved_kg = memory.raw_kg - memory.gross_kg
-                if 0.0 < moved_kg <= 1.3 * estimate.owed_kg(memory) + settings.limits.scale_step_kg:
-                    text = f"The scale shows {moved_kg:+.2f} kg more, as the compressor's displacement says it should."
+                moved_kg = memory.raw_kg - memory.offset_kg - memory.gross_kg
+                owed = 1.3 * estimate.owed_kg(memory) + settings.limits.scale_step_kg
+                if _too_light(memory.raw_kg, cylinder):
+                    f.restart_asked = False
+                    sentence, ask = _wrong_weight(memory.raw_kg, cylinder, settings), Ask.CHECK_SCALE
+                    text = sentence
+                elif not memory.stepped or 0.0 < moved_kg <= owed:
+                    text = f"The scale shows {moved_kg:+.2f} kg; it did not jump there, or the pump owed it: it counts."
                     memory = estimate.with_scale_believed(memory)
                 else:
                     text = (
@@ -755,7 +780,7 @@ def step(state: State, readings: Readings, settings: Settings) -> tuple[State, O
             not tare_known
             and state.cylinder_off
             and s.steady_s >= procedure.scale_steady_s
-            and memory.gross_kg >= _least_kg(cylinder)
+            and not (_too_light(memory.gross_kg, cylinder) or _too_heavy(memory.gross_kg, cylinder))
         ):
             lines_kg = settings.limits.fill_reserve_kg if uncleared else 0.0
             memory = estimate.with_cylinder(memory, cylinder.tare_kg, cylinder.residual_kg, lines_kg)
@@ -764,9 +789,9 @@ def step(state: State, readings: Readings, settings: Settings) -> tuple[State, O
         f.restart_ready = not fault and in_phase > 2.0 * procedure.valve_stroke_s and not cylinder_off
         if in_phase > procedure.restarting_limit_s and not f.restart_ready:
             f.restart_failed = True
-            sentence = (
-                "The scale does not come to rest with the cylinder on it. See that nothing touches it, then restart."
-            )
+            sentence, ask = SCALE_RESTLESS, Ask.CHECK_SCALE
+            if _too_light(memory.gross_kg, cylinder) or _too_heavy(memory.gross_kg, cylinder):
+                sentence = _wrong_weight(memory.gross_kg, cylinder, settings)
     elif was is Phase.ABORTING:
         f.settled = in_phase >= procedure.aborting_s
 
@@ -836,6 +861,7 @@ def step(state: State, readings: Readings, settings: Settings) -> tuple[State, O
             full = was in _CAN_CLEAR or f.change_asked
             can_clear = moved and fitted.cooler_valves and full and not permits.forbidden & M_101
             stage = (0 if can_clear else 1) if change else 2
+            uncleared = uncleared or (change and moved and not can_clear)
             resume_to = state_resume
         if phase is Phase.STOPPING:
             # Lines that cannot be emptied now keep their way into the cylinder: nothing is shut in full of liquid.
@@ -890,7 +916,7 @@ def step(state: State, readings: Readings, settings: Settings) -> tuple[State, O
     path_s = state.path_s
     wish = outputs.Wish()
     wish.phase, wish.stage, wish.in_stage_s, wish.settings = phase, stage, in_stage, settings
-    wish.open_cooler, wish.uncleared = _open_cooler(state, x), uncleared
+    wish.in_switch_s, wish.uncleared = now - clearing.switched_s, uncleared
     wish.moved, wish.path_shut, wish.bits = moved, path_shut, bits_before
     wish.cooling_pays = s.pumped_flow_kg_s > (COOLING_OFF_KG_S if bits_before & M_201 else COOLING_ON_KG_S)
     wish.path_open_s = now - path_s if path_s == path_s else 0.0
@@ -969,22 +995,16 @@ def _throttle(state: State, phase: Phase, stage: int, x: Situation) -> float:
     procedure, limits = x.settings.procedure, x.settings.limits
     low = procedure.liquid_position
     clearing = phase is Phase.CLEAR_OUT or (phase in (Phase.HOLDING, Phase.STOPPING) and stage == 0)
-    if phase is Phase.VAPOR:
-        goal = 1.0
-    elif clearing:
-        goal = low if x.motor_on_s < CLEAR_WIDE_S else 1.0
-    elif phase is Phase.STANDING:
-        goal = 1.0
-    else:
+    if not clearing and phase not in (Phase.VAPOR, Phase.STANDING):
         return low
     ramp = (1.0 - low) / max(procedure.throttle_ramp_s, 0.1) * min(x.dt_s, 1.0)
     if phase is Phase.VAPOR and x.s.liquid_back_s > 2.0 and _may_hold_liquid(state, x.s.p_appliance):
         return max(low, state.throttle - 4.0 * ramp)
     if x.s.p_201 > DISCHARGE_EASE_FRACTION * limits.discharge_high_pa_abs:
         return max(low, state.throttle - 2.0 * ramp)
-    if clearing and x.motor_on_s < CLEAR_WIDE_S:
+    if clearing and not x.s.now_s - state.clearing.switched_s >= CLEAR_WIDE_S:
         return low
-    return min(goal, state.throttle + ramp)
+    return min(1.0, state.throttle + ramp)
 
 
 __all__ = [

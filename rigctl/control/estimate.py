@@ -24,6 +24,8 @@ CALIBRATION_MIN_KG = 1.0
 GAIN_SHARE = 0.3
 """The scale must show at least this share of what the compressor pumped, else it counts as not following."""
 
+STEP_SHARE = 0.7
+"""A knock shows in one scan with at least this share of its size."""
 DOUBT_KG = 0.1
 """Difference of scale and pump that needs no explanation, besides their stated uncertainties."""
 LIQUID_BACK_RATIO = 1.6
@@ -105,6 +107,8 @@ class Memory(msgspec.Struct, frozen=True, array_like=True, gc=False):
     shift_variance_kg2: float = 0.0
     """What those confirmations cost in certainty."""
     raw_kg: float = nan
+    stepped: bool = False
+    """The scale has jumped from one scan to the next, as no flow can make it, since the weight was last accepted."""
     disturbed_since_s: float = nan
     steady_since_s: float = nan
     # The cylinder on the scale.
@@ -445,6 +449,7 @@ def update(
                 elif steady_since != steady_since:
                     steady_since = now
     coasted = memory.coasted_kg + flow_2 * dt if disturbed_since == disturbed_since or not s.scale_ok else 0.0
+    stepped = memory.stepped or abs(raw - memory.raw_kg) > STEP_SHARE * limits.scale_step_kg
     s.disturbed_s = now - disturbed_since if disturbed_since == disturbed_since else 0.0
     s.steady_s = now - steady_since if steady_since == steady_since else 0.0
 
@@ -572,7 +577,7 @@ def update(
 
     after = Memory(
         now, gross, flow, p_ww, p_wf, p_ff, memory.offset_kg, memory.shift_variance_kg2, raw,
-        disturbed_since, steady_since,
+        stepped, disturbed_since, steady_since,
         memory.tare_kg, memory.contents_start_kg, net_high, way_open,
         pumped, bound, calibration, anchor_pumped, anchor_gross,
         p_201, p_201_rate, log_fall, side, slow, low, progress, progress_gross,
@@ -595,6 +600,7 @@ def with_cylinder(memory: Memory, stamped_tare_kg: float, logged_kg: float, line
         contents_start_kg=contents,
         flow_kg_s=0.0,
         shift_variance_kg2=(0.5 * lines_kg) ** 2,
+        stepped=False,
         doubt_gross_kg=nan,
         same_from_kg=0.0,
         net_high_kg=0.0,
@@ -613,7 +619,12 @@ def owed_kg(memory: Memory) -> float:
 def with_scale_believed(memory: Memory) -> Memory:
     """Return the memory with the present weight taken as true: a scale that had stood still shows what it owed."""
     return msgspec.structs.replace(
-        memory, gross_kg=memory.raw_kg, flow_kg_s=0.0, disturbed_since_s=nan, anchor_gross_kg=nan
+        memory,
+        gross_kg=memory.raw_kg - memory.offset_kg,
+        flow_kg_s=0.0,
+        stepped=False,
+        disturbed_since_s=nan,
+        anchor_gross_kg=nan,
     )
 
 

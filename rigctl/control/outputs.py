@@ -61,8 +61,8 @@ class Wish:
         "bits",
         "cooling_pays",
         "in_stage_s",
+        "in_switch_s",
         "moved",
-        "open_cooler",
         "path_open_s",
         "path_shut",
         "phase",
@@ -86,8 +86,8 @@ class Wish:
     """How long the way from compressor to cylinder has been commanded open."""
     ready_s: float
     """How long the motor has been off; infinite while it runs."""
-    open_cooler: bool
-    """The clear-out may open XV-203 now."""
+    in_switch_s: float
+    """How long ago the header was down and the clear-out went over to the bypass; NaN before."""
     uncleared: bool
     """The cooler could not be cleared out: the lines keep their way into the cylinder."""
     bits: int
@@ -102,12 +102,16 @@ def _motor(wish: Wish) -> int:
 
 
 def _clear_out(wish: Wish) -> int:
-    # Make before break: the bypass opens before the cooler is cut off, so the compressor is never dead-headed.
-    if wish.in_stage_s < wish.settings.procedure.valve_stroke_s:
-        return THROUGH_COOLER | XV_204 | M_201
-    # Motor before XV-203: should the bypass not have opened, the dead end shows on a little vapor, not on liquid.
-    cooler = XV_203 if wish.open_cooler else 0
-    return cooler | ROUND_COOLER | M_201 | _motor(wish)
+    # First the header is pumped down the ordinary way. Then make before break: the bypass opens before the cooler is
+    # cut off, and the cooler is let into the header last. So should the bypass not have opened, the dead end meets a
+    # little vapor, not liquid; and the cooler is shut in for no longer than a valve's stroke.
+    motor, stroke = _motor(wish), wish.settings.procedure.valve_stroke_s
+    if not wish.in_switch_s >= 0.0:
+        return THROUGH_COOLER | M_201 | motor
+    if wish.in_switch_s < stroke:
+        return THROUGH_COOLER | XV_204 | M_201 | motor
+    cooler = XV_203 if wish.in_switch_s >= 2.0 * stroke else 0
+    return cooler | ROUND_COOLER | M_201 | motor
 
 
 def _shut(wish: Wish) -> int:
