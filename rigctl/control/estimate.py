@@ -714,9 +714,10 @@ def report(memory: Memory, s: Signals, settings: Settings, progress: Progress) -
     # cleared out they hold some of what was pumped.
     second = memory.contents_start_kg + memory.pumped_kg * memory.calibration
     in_lines = 0.0 if progress.stage >= 5 and progress.cleared else settings.limits.fill_reserve_kg
-    doubt = abs(memory.pumped_kg - s.net_kg) - spread * memory.pumped_kg - memory.pumped_bound_kg - in_lines - DOUBT_KG
-    if doubt > 0.0 and s.net_kg == s.net_kg:
-        net_u = sqrt(net_u * net_u + doubt * doubt)
+    allowed = spread * memory.pumped_kg + DOUBT_KG
+    gap = abs(memory.pumped_kg - s.net_kg) - memory.pumped_bound_kg - in_lines
+    if gap > allowed:
+        net_u = sqrt(net_u * net_u + (gap - 0.5 * allowed) ** 2)
     recovered = progress.previous_kg + (s.net_kg if s.net_kg == s.net_kg else 0.0)
     recovered_u = sqrt(progress.previous_variance_kg2 + net_u * net_u)
     contents = memory.contents_start_kg + s.net_kg
