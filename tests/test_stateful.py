@@ -339,7 +339,12 @@ SCENARIOS: dict[str, Scenario] = {
     "TT-301.high": on(SMALL, Fault("TT-301", FaultKind.WRONG, 30.0, value=40.0)),
     "WT-301.overfull": on(Work(room_kg=-0.3)),
     "LSH-301.high": on(SMALL, Fault("LSH-301", FaultKind.OFF, 30.0)),
-    "WT-301.falling": on(NEARLY_FULL, Fault("plant", PlantFault.LEAK, 14.0, value=9e-6), fitted__at_001=False),
+    "WT-301.falling": on(
+        Work(charge_kg=3.0, room_kg=8.0),
+        Fault("plant", PlantFault.LEAK, 14.0, value=9e-6),
+        fitted__at_001=False,
+        limits__estimates_disagree_kg=9.0,
+    ),
     "PT-101.unfit": on(SMALL, Fault("PT-101", FaultKind.OFF, 30.0)),
     "M-101.fault": on(SMALL, Fault("M-101", FaultKind.OFF, 5.0)),
     "OUTPUTS.readback": on(SMALL, Fault("M-201", FaultKind.OFF, 5.0)),
