@@ -324,11 +324,11 @@ def test_a_reset_from_afar_or_naming_a_cylinder_that_may_not_be_filled_leaves_no
 def test_only_a_tripped_rig_takes_another_cylinder_with_a_reset(phase: Phase) -> None:
     plain, asked = led_to(phase), led_to(phase)
     plain.scan()
-    asked.ask(RequestKind.RESET, cylinder=NEXT)
+    reply = asked.ask(RequestKind.RESET, cylinder=NEXT).replies[0]
+    assert not reply.accepted and "restart" in reply.text
     assert same(asked.state, plain.state)
 
 
-@pytest.mark.xfail(strict=True, reason="the cylinder is changed before the reset is judged")
 def test_a_reset_that_is_refused_changes_no_cylinder() -> None:
     rig = led_to(Phase.VAPOR)
     rig.overrides = {"hs_001_ok": 0.0}
@@ -338,7 +338,6 @@ def test_a_reset_that_is_refused_changes_no_cylinder() -> None:
     assert rig.state.cylinder == FULL.cylinder and not rig.state.cylinder_off and not rig.state.cylinders[:-1]
 
 
-@pytest.mark.xfail(strict=True, reason="the lines of a tripped rig are shut full and nobody is told")
 def test_lines_shut_full_by_a_reset_that_names_another_cylinder_are_told_and_cost_certainty() -> None:
     rig = tripped_by_the_cylinder("PT-301.high", Phase.LIQUID)
     assert rig.outputs.on(THE_WAY), "they stood open to the cylinder, and nothing has cleared them"
@@ -377,14 +376,21 @@ def test_a_restart_naming_another_cylinder_goes_on_at_once_where_the_lines_are_s
     assert rig.phase is Phase.RESTARTING and rig.state.cylinder == NEXT
 
 
+def cleared_for_another() -> Puppet:
+    """A rig that was held and clears its lines out, since another cylinder was named."""
+    rig = pumping(Phase.LIQUID).wait(3.0)
+    rig.ask(RequestKind.HOLD)
+    rig.to(Phase.HELD).wait(1.0)
+    rig.ask(RequestKind.RESTART, cylinder=NEXT)
+    assert rig.phase is Phase.HOLDING
+    return rig
+
+
 def test_lines_that_could_not_be_cleared_before_a_change_are_told_and_cost_certainty() -> None:
     spread = []
     for opens in (True, False):
-        rig = led_to(Phase.VAPOR)
+        rig = cleared_for_another()
         rig.cooler_opens = opens
-        rig.state = change(
-            rig.state, fill_limit_kg=rig.records[-1].estimate.contents_kg + 0.4 * FULL.limits.fill_reserve_kg
-        )
         rig.to(Phase.HELD)
         assert ("liquid" in rig.state.sentence) is rig.state.uncleared is not opens
         rig.gross_kg = NEXT.tare_kg
@@ -394,7 +400,6 @@ def test_lines_that_could_not_be_cleared_before_a_change_are_told_and_cost_certa
     assert spread[1] > spread[0]
 
 
-@pytest.mark.xfail(strict=True, reason="a hold that forbids the motor skips the clear-out without a word")
 def test_lines_that_may_not_be_cleared_before_a_change_are_told() -> None:
     # The cylinder is full and near its rating in one scan: the motor may not run, so the lines stay full.
     rig = pumping(Phase.VAPOR).wait(3.0)
@@ -441,46 +446,95 @@ def test_after_a_hold_a_weight_that_moved_counts_only_as_far_as_the_pump_explain
 # --- the clear-out
 
 
-def clear_outs(settings: Settings = FULL) -> list[Puppet]:
-    """Rigs that clear the cooler out at the end, before a change of cylinder and before a stop."""
-    end = led_to(Phase.STANDING, settings)
-    stop = pumping(Phase.VAPOR, settings)
-    stop.ask(RequestKind.STOP)
-    other = pumping(Phase.VAPOR, settings).wait(2.0)
-    other.state = change(
-        other.state, fill_limit_kg=other.records[-1].estimate.contents_kg + 0.4 * FULL.limits.fill_reserve_kg
-    )
-    return [end, stop, other]
+STROKE_S = FULL.procedure.valve_stroke_s
+CLEAR_WAYS = ["at the end", "before a stop", "before another cylinder"]
 
 
-@pytest.mark.parametrize("header_pa_abs", [1e4, 3e5], ids=["header low", "header does not come down"])
-def test_xv_203_opens_only_after_the_motor_has_run_and_the_header_is_low_or_its_time_is_up(
-    header_pa_abs: float,
-) -> None:
-    # 2 s of motor, so that a bypass which did not open shows on vapor; a header that does not come down: 20 s.
-    for rig in clear_outs():
-        rig.run(lambda puppet: puppet.outputs.on(XV_204) and not puppet.outputs.bits & INLETS)
-        rig.overrides = {"pt_101_pa_abs": header_pa_abs}
-        begun = len(rig.records)
-        rig.run(lambda puppet: puppet.outputs.on(XV_203))
-        motor = [r.readings.now_s for r in rig.records[begun:] if r.outputs.on(M_101)]
-        least = 2.0 if header_pa_abs < FULL.procedure.clear_out_level_pa_abs else 20.0
-        assert motor[-1] - motor[0] == pytest.approx(least, abs=0.25)
+def clearing(way: str) -> Puppet:
+    """A rig that begins to clear its cooler out."""
+    if way == "at the end":
+        return led_to(Phase.STANDING).to(Phase.CLEAR_OUT)
+    rig = pumping(Phase.VAPOR).wait(2.0)
+    if way == "before a stop":
+        rig.ask(RequestKind.STOP)
+    else:
+        rig.state = change(
+            rig.state, fill_limit_kg=rig.records[-1].estimate.contents_kg + 0.4 * FULL.limits.fill_reserve_kg
+        )
+        rig.to(Phase.HOLDING)
+    return rig
+
+
+def clears(rig: Puppet) -> bool:
+    return rig.phase is Phase.CLEAR_OUT or (rig.phase in (Phase.HOLDING, Phase.STOPPING) and rig.state.stage == 0)
+
+
+@pytest.mark.parametrize("way", CLEAR_WAYS)
+def test_a_clear_out_opens_the_bypass_before_it_cuts_the_cooler_off_and_lets_it_in_last(way: str) -> None:
+    rig = clearing(way)
+    rig.overrides = {"pt_101_pa_abs": 1e4}
+    rig.run(lambda puppet: puppet.outputs.on(XV_203))
+    on: dict[int, float] = {}
+    for record in rig.records:
+        for bit in (M_101, XV_204, XV_203):
+            if record.outputs.on(bit):
+                on.setdefault(bit, record.readings.now_s)
+            else:
+                on.pop(bit, None)
+        if on.get(XV_204) == record.readings.now_s:
+            assert record.outputs.on(THE_WAY | M_101), "both ways are open for a stroke"
+    assert on[XV_204] - on[M_101] >= 2.0, "the motor has run, so the dead end would meet vapor"
+    assert on[XV_203] - on[XV_204] == pytest.approx(2.0 * STROKE_S, abs=0.11)
+    cut_off = next(r.readings.now_s for r in rig.records if r.readings.now_s > on[XV_204] and not r.outputs.on(XV_201))
+    assert cut_off - on[XV_204] == pytest.approx(STROKE_S, abs=0.11)
+
+
+@pytest.mark.parametrize(
+    "way",
+    [
+        CLEAR_WAYS[0],
+        *(
+            pytest.param(way, marks=pytest.mark.xfail(strict=True, reason="counts the motor's time before it as well"))
+            for way in CLEAR_WAYS[1:]
+        ),
+    ],
+)
+def test_a_header_that_does_not_come_down_has_20_s_and_then_the_cooler_stays_shut(way: str) -> None:
+    rig = clearing(way)
+    rig.overrides = {"pt_101_pa_abs": 3e5}
+    begun = len(rig.records)
+    rig.run(lambda puppet: not clears(puppet))
+    motor = sum(record.outputs.on(M_101) for record in rig.records[begun:]) * FULL.scan_period_s
+    assert motor == pytest.approx(20.0, abs=1.0)
+    assert not any(record.outputs.on(XV_203) for record in rig.records)
+    assert rig.state.uncleared and "header" in next(e.text for e in rig.records[-1].events if e.tag == "XV-203")
 
 
 @pytest.mark.parametrize("opens", [True, False], ids=["XV-203 opens", "XV-203 does not open"])
-def test_a_job_ends_with_its_lines_cleared_and_shut_or_open_to_the_cylinder_and_told(opens: bool) -> None:
-    end, stop, _ = clear_outs()
-    for rig, last in ((end, Phase.COMPLETE), (stop, Phase.STOPPED)):
-        rig.cooler_opens = opens
-        begun = len(rig.records)
-        rig.to(last).wait(5.0)
-        if not opens:  # nothing rises within 20 s: given up, since pumping on would prove nothing
-            scans = sum(record.outputs.on(XV_203) for record in rig.records[begun:])
-            assert scans * FULL.scan_period_s == pytest.approx(20.0, abs=0.5)
-        assert rig.outputs.bits & THE_WAY == (0 if opens else THE_WAY), last
-        assert not rig.outputs.bits & MOVING
-        assert ("liquid" in rig.state.sentence) is rig.state.uncleared is not opens
+@pytest.mark.parametrize(
+    ("way", "last"),
+    [
+        (CLEAR_WAYS[0], Phase.COMPLETE),
+        pytest.param(
+            CLEAR_WAYS[1],
+            Phase.STOPPED,
+            marks=pytest.mark.xfail(strict=True, reason="given up at once where the motor has run for 20 s"),
+        ),
+    ],
+)
+def test_a_job_ends_with_its_lines_cleared_and_shut_or_open_to_the_cylinder_and_told(
+    way: str, last: Phase, opens: bool
+) -> None:
+    rig = clearing(way)
+    rig.cooler_opens = opens
+    begun = len(rig.records)
+    rig.to(last).wait(5.0)
+    scans = sum(record.outputs.on(XV_203) for record in rig.records[begun:])
+    # Nothing comes within 20 s of the change to the bypass: given up, since pumping on would prove nothing.
+    assert opens or scans * FULL.scan_period_s == pytest.approx(20.0 - 2.0 * STROKE_S, abs=0.5)
+    assert scans and rig.outputs.bits & THE_WAY == (0 if opens else THE_WAY)
+    assert not rig.outputs.bits & MOVING
+    assert ("liquid" in rig.state.sentence) is rig.state.uncleared is not opens
 
 
 # --- promise 4: nothing starts by itself
@@ -592,7 +646,8 @@ def test_a_cylinder_that_may_not_be_filled_is_refused_and_never_raises(wrong: di
     rig.gross_kg = FULL.cylinder.tare_kg
     record = rig.ask(RequestKind.RESTART, cylinder=change(FULL.cylinder, serial="EX-0009", **wrong))
     rig.wait(20.0).to(Phase.HELD, within_s=FULL.procedure.restarting_limit_s)
-    assert rig.state.ask is Ask.CHANGE_CYLINDER
+    # A tare that is no number cannot be compared with the scale; everything else asks for another cylinder.
+    assert rig.state.ask is (Ask.CHECK_SCALE if "tare_kg" in wrong else Ask.CHANGE_CYLINDER)
     assert not record.replies[0].accepted or rig.state.sentence
     assert not rig.outputs.bits & (MOVING | XV_301)
 
@@ -690,11 +745,7 @@ def test_no_line_is_shut_in_full_of_liquid_by_a_stop(phase: Phase, way: tuple[Re
 
 
 def test_a_trip_while_the_lines_are_cleared_for_a_cylinder_change_does_not_shut_the_cylinder_with_the_motor() -> None:
-    rig = led_to(Phase.VAPOR)
-    rig.state = change(
-        rig.state, fill_limit_kg=rig.records[-1].estimate.contents_kg + 0.4 * FULL.limits.fill_reserve_kg
-    )
-    rig.to(Phase.HOLDING).run(lambda puppet: puppet.outputs.on(M_101 | XV_203))
+    rig = cleared_for_another().run(lambda puppet: puppet.outputs.on(M_101 | XV_203))
     rig.overrides = {"tt_201_degc": 180.0}
     rig.scan()
     assert rig.phase is Phase.ABORTING and not rig.outputs.on(M_101)
