@@ -273,6 +273,8 @@ def _limit_kg(cylinder: Cylinder, settings: Settings) -> float:
 def cylinder_fault(cylinder: Cylinder, settings: Settings) -> str:
     """Return why a cylinder may not be filled in this job, as one sentence; "" when it may."""
     refrigerant = catalogue.get(settings.job.refrigerant)
+    if not (0.0 < cylinder.tare_kg < 1e4 and 0.0 <= cylinder.residual_kg < 1e4):
+        return f"Cylinder {cylinder.serial}: its tare or its log is no weight. Read the stamp and name it again."
     try:
         if cylinder.refrigerant and catalogue.get(cylinder.refrigerant).name != refrigerant.name:
             return (
@@ -550,11 +552,12 @@ def _clear(clearing: Clearing, state: State, x: Situation) -> tuple[Clearing, bo
     level = settings.procedure.clear_out_level_pa_abs
     start, low, switched, seen = clearing.from_pa_abs, clearing.low_pa_abs, clearing.switched_s, clearing.seen
     if switched != switched:
-        if x.motor_on_s >= CLEAR_START_S and s.p_101 <= level:
+        running_s = min(x.motor_on_s, now - state.stage_s)
+        if running_s >= CLEAR_START_S and s.p_101 <= level:
             return Clearing(s.p_201, s.p_101, now), False, ""
         reserve = settings.limits.fill_reserve_kg
         full = state.tare_known and x.net_contents_kg > x.fill_limit_kg - 0.25 * reserve
-        in_vain = full or x.motor_on_s > CLEAR_HEADER_S
+        in_vain = full or running_s > CLEAR_HEADER_S
         return clearing, False, HEADER_STAYS_UP if in_vain else ""
     if not x.bits & XV_203:
         return Clearing(s.p_201, s.p_101, switched), False, ""
@@ -802,6 +805,8 @@ def step(state: State, readings: Readings, settings: Settings) -> tuple[State, O
         entered = stage_s = now
         stage, in_phase, in_stage = 0, 0.0, 0.0
         dwell_s, clearing = nan, Clearing()
+        if was is Phase.LINE_UP and state.stage == 1 and not fitted.cooler_valves:
+            moved = True  # through the compressor's valves liquid has run as far as XV-301
         judged = f.standing_passed or f.standing_failed
         if was is Phase.STANDING and judged and phase in (*RUNNING, Phase.HOLDING):
             passed = f.standing_passed
@@ -866,7 +871,8 @@ def step(state: State, readings: Readings, settings: Settings) -> tuple[State, O
         if phase is Phase.STOPPING:
             # Lines that cannot be emptied now keep their way into the cylinder: nothing is shut in full of liquid.
             can_clear = fitted.cooler_valves and was in _CAN_CLEAR and not permits.forbidden & M_101
-            keep = 2 if fitted.cooler_valves else 1
+            little = was in (Phase.VAPOR, Phase.STANDING, Phase.ISOLATE)  # late, a cooler is far from full
+            keep = 1 if little and not fitted.cooler_valves else 2
             stage = (0 if can_clear else keep) if moved and not path_shut else 1
             sentence, ask = "Stopping on request.", Ask.NOTHING
         if phase is Phase.HELD:
