@@ -195,7 +195,7 @@ def test_a_valve_that_does_not_obey_stays_shut_in_the_plant(fault: Fault, valve:
 def test_a_welded_contactor_keeps_the_motor_running_and_is_read_back() -> None:
     rig = bench(Fault("M-101", FaultKind.STUCK, at_s=60.0), handy=False)
     list(rig.run(62.0))
-    rig.press(RequestKind.STOP)
+    rig.press(RequestKind.ABORT)
     list(rig.run(80.0))
     assert rig.last is not None
     assert not rig.last.outputs.on(M_101)
