@@ -13,7 +13,18 @@ from rigctl.control.interlocks import Ask
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-__all__ = ["ACTIVE", "RUNNING", "TRANSITIONS", "Ask", "Facts", "Phase", "next_phase", "outer_state", "stirred"]
+__all__ = [
+    "ACTIVE",
+    "RUNNING",
+    "TRANSITIONS",
+    "Ask",
+    "Facts",
+    "Phase",
+    "next_phase",
+    "outer_state",
+    "phase_word",
+    "stirred",
+]
 
 
 class Phase(enum.Enum):
@@ -35,6 +46,9 @@ class Phase(enum.Enum):
     ABORTED = "aborted"
     COMPLETE = "complete"
 
+    # Phases are looked up several times a scan; an Enum's own hash is a call of Python, and members are single.
+    __hash__ = object.__hash__
+
 
 RUNNING = (Phase.LINE_UP, Phase.LIQUID, Phase.VAPOR, Phase.STANDING, Phase.CLEAR_OUT, Phase.ISOLATE)
 ACTIVE = (*RUNNING, Phase.HOLDING, Phase.HELD, Phase.RESTARTING, Phase.STOPPING)
@@ -44,6 +58,11 @@ ACTIVE = (*RUNNING, Phase.HOLDING, Phase.HELD, Phase.RESTARTING, Phase.STOPPING)
 def outer_state(phase: Phase) -> str:
     """Return the ISA-88 state word of a phase."""
     return "RUNNING" if phase in RUNNING else phase.name
+
+
+def phase_word(phase: Phase) -> str:
+    """Return a phase as it is written in sentences."""
+    return phase.value.replace("_", "-")
 
 
 class Facts:

@@ -1,0 +1,219 @@
+"""What is carried from scan to scan, and the record a scan leaves."""
+
+from __future__ import annotations
+
+from math import nan
+
+import msgspec
+
+from rigctl.control import estimate, interlocks
+from rigctl.control.estimate import Estimate
+from rigctl.control.interlocks import Alarm, Ask
+from rigctl.control.points import Outputs
+from rigctl.control.readings import Readings
+from rigctl.control.sequence import ACTIVE, Phase, phase_word
+from rigctl.control.settings import Cylinder, Settings
+from rigctl.refrigerant import catalogue
+from rigctl.refrigerant.cylinder import fill_limit
+
+
+class Event(msgspec.Struct, frozen=True):
+    """Something that happened in this scan and that a person may want to read later."""
+
+    kind: str
+    """phase, trip, hold, alarm, request, cylinder, standing or note."""
+    tag: str
+    text: str
+
+
+class Reply(msgspec.Struct, frozen=True):
+    """The answer to one request."""
+
+    request_id: str
+    accepted: bool
+    text: str
+
+
+class CylinderFill(msgspec.Struct, frozen=True):
+    """What one cylinder got in this job."""
+
+    cylinder: Cylinder
+    tare_reading_kg: float
+    """Gross weight when it came on."""
+    net_kg: float
+    net_uncertainty_kg: float
+
+
+class StandingCheck(msgspec.Struct, frozen=True):
+    """One hold-and-watch: inlets shut, compressor off, pressure watched."""
+
+    started_s: float
+    duration_s: float
+    start_pa_abs: float
+    end_pa_abs: float
+    passed: bool
+
+
+class ScanRecord(msgspec.Struct, frozen=True):
+    """All there is to know of one scan; what journal, telemetry, page and live view are given."""
+
+    scan: int
+    readings: Readings
+    phase: Phase
+    in_phase_s: float
+    ask: Ask
+    sentence: str
+    """What the rig wants of the person, or why it stands; "" when nothing."""
+    estimate: Estimate
+    alarms: tuple[Alarm, ...]
+    outputs: Outputs
+    events: tuple[Event, ...]
+    replies: tuple[Reply, ...]
+    cylinders: tuple[CylinderFill, ...]
+    """Finished cylinders first, the one on the scale last."""
+    standing_checks: tuple[StandingCheck, ...]
+
+
+class Clearing(msgspec.Struct, frozen=True, array_like=True, gc=False):
+    """How far a clear-out has come."""
+
+    from_pa_abs: float = nan
+    """Discharge pressure when its pumping began."""
+    low_pa_abs: float = nan
+    """Header pressure just before XV-203 opened."""
+    switched_s: float = nan
+    """When the header was down and the clear-out went over to the bypass."""
+    seen: bool = False
+    """The header rose when XV-203 opened: the cooler is connected."""
+    down_s: float = nan
+    """Since when the cooler section has been down."""
+
+
+class State(msgspec.Struct, frozen=True):
+    """All that is carried from scan to scan; enough, with the settings, to go on after a power loss."""
+
+    phase: Phase
+    cylinder: Cylinder
+    fill_limit_kg: float
+    pull_target_pa_abs: float
+    throttle: float
+    scan: int = 0
+    at_s: float = nan
+    entered_s: float = nan
+    stage: int = 0
+    stage_s: float = nan
+    """When the step inside the phase began."""
+    resume_to: Phase = Phase.LINE_UP
+    ask: Ask = Ask.NOTHING
+    sentence: str = ""
+    estimate: estimate.Memory = estimate.Memory()
+    interlocks: interlocks.Memory = interlocks.Memory()
+    outputs: Outputs = Outputs()
+    changed_s: float = nan
+    """When an output last changed."""
+    motor_s: float = nan
+    """When the motor last started or stopped."""
+    path_s: float = nan
+    """When the way out was last commanded open; NaN while it is not."""
+    moved: bool = False
+    path_shut: bool = False
+    tare_known: bool = False
+    cylinder_off: bool = False
+    excess_accepted_kg: float = 0.0
+    off_net_kg: float = nan
+    """Net weight of the cylinder that came off, as weighed before it was touched."""
+    hose_at: str = ""
+    """On a rig with one inlet valve: "liquid" or "vapor" once a person has connected it there."""
+    refrigerant_accepted: bool = False
+    vapor_only: bool = False
+    """The pressure at line-up was below saturation."""
+    little_accepted: bool = False
+    """A person has said that less than the declared charge is all there is."""
+    liquid_done: bool = False
+    liquid_returns: int = 0
+    appliance_start_pa_abs: float = nan
+    dwell_s: float = nan
+    """Since when the pull's target has held; NaN while it does not."""
+    clearing: Clearing = Clearing()
+    uncleared: bool = False
+    """Lines to the cylinder hold liquid that could not be cleared out."""
+    standing_start_pa_abs: float = nan
+    standing_middle_pa_abs: float = nan
+    repeats: int = 0
+    cylinders: tuple[CylinderFill, ...] = ()
+    standing_checks: tuple[StandingCheck, ...] = ()
+
+
+def limit_kg(cylinder: Cylinder, settings: Settings) -> float:
+    """Return the most refrigerant a cylinder may hold in this job, kg."""
+    return fill_limit(catalogue.get(settings.job.refrigerant), cylinder.water_capacity_kg).limit_kg
+
+
+def initial(settings: Settings) -> State:
+    """Return the state before a job: IDLE, nothing known of scale and appliance."""
+    return State(
+        Phase.IDLE,
+        settings.cylinder,
+        limit_kg(settings.cylinder, settings),
+        settings.job.level_pa_abs * settings.procedure.pull_fraction
+        if settings.job.level_pa_abs * settings.procedure.pull_fraction > settings.procedure.pull_floor_pa_abs
+        else settings.procedure.pull_floor_pa_abs,
+        settings.procedure.liquid_position,
+    )
+
+
+def after_power_loss(state: State) -> State:
+    """Return the state to wake up in: a job that was under way waits in HELD for a person, a trip stays latched.
+
+    The monotonic clock starts anew with the machine, so every instant of the old one is dropped.
+    """
+    phase, sentence, ask = state.phase, state.sentence, state.ask
+    resume_to = state.resume_to
+    if phase in ACTIVE:
+        if state.cylinder_off and state.tare_known:
+            sentence = "Power was lost while the cylinder was being changed. Put the new one on, then restart or stop."
+            ask = Ask.CHANGE_CYLINDER
+        else:
+            word = phase_word(phase)
+            sentence = f"Power was lost during {word}. Look at the rig, hoses and cylinder, then restart or stop."
+            ask = Ask.CONFIRM
+        resume_to = Phase.LINE_UP
+        phase = Phase.HELD
+    elif phase is Phase.ABORTING:
+        phase = Phase.ABORTED
+    memory = msgspec.structs.replace(
+        state.estimate,
+        at_s=nan,
+        gross_kg=nan,
+        flow_kg_s=0.0,
+        disturbed_since_s=nan,
+        steady_since_s=nan,
+        anchor_gross_kg=nan,
+        progress_s=nan,
+        expecting_s=nan,
+        ratio_high_since_s=nan,
+        flow_low_since_s=nan,
+        p_201_pa_abs=nan,
+        p_201_rate_pa_s=0.0,
+        p_side_pa_abs=nan,
+    )
+    return msgspec.structs.replace(
+        state,
+        phase=phase,
+        sentence=sentence,
+        ask=ask,
+        resume_to=resume_to,
+        at_s=nan,
+        entered_s=nan,
+        stage=0,
+        stage_s=nan,
+        estimate=memory,
+        interlocks=msgspec.structs.replace(state.interlocks, raw=0, since_s=()),
+        outputs=Outputs(),
+        changed_s=nan,
+        motor_s=nan,
+        path_s=nan,
+        path_shut=True,
+        dwell_s=nan,
+        clearing=Clearing(),
+    )
