@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Final
 
 import typer
 
-from rigctl.cli import (
+from rigctl.console import (
     STATUS_WORDS,
     WHERE_FILES,
     Json,

@@ -164,8 +164,8 @@ def test_without_configuration_files_one_sentence_says_where_they_were_looked_fo
     for name in ("rigctl", "hil_sim"):
         (tmp_path / "site" / name).symlink_to(package.parent / name)
     code = (
-        "import rigctl.cli as cli; from pathlib import Path; "
-        "cli.config_folders = lambda: [Path('configs'), Path('elsewhere')]; cli.main()"
+        "from pathlib import Path; from rigctl import cli, console; "
+        "console.config_folders = lambda: [Path('configs'), Path('elsewhere')]; cli.main()"
     )
     done = subprocess.run(
         [sys.executable, "-c", code, "demo"], capture_output=True, text=True, timeout=60, cwd=tmp_path, check=False
