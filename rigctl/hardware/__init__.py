@@ -1,1 +1,0 @@
-"""Drivers: one file each behind one small interface."""

@@ -1,1 +1,0 @@
-"""The clocked scan loop around the pure core."""
