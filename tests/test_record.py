@@ -18,6 +18,7 @@ from rigctl.control import controller
 from rigctl.control.controller import CylinderFill, Event, Reply, StandingCheck
 from rigctl.control.estimate import Estimate
 from rigctl.control.interlocks import Alarm, AlarmState, Kind
+from rigctl.control.points import XV_301, Outputs
 from rigctl.control.readings import Request, RequestKind, Source
 from rigctl.control.sequence import Phase
 from rigctl.journal.record import (
@@ -98,10 +99,21 @@ def good_job(*, second_cylinder=False):
                     events=(Event("phase", "", phase.value),) if phase is not Phase.IDLE else (),
                     cylinders=cylinders,
                     standing_checks=checks,
+                    # A job that has ended well has shut everything.
+                    **({"outputs": Outputs()} if phase is Phase.COMPLETE else {}),
                 )
             )
             scan += 1
     return scans
+
+
+def test_lines_that_still_hold_refrigerant_at_the_end_are_told():
+    ended = good_job()
+    assert not any("hose" in said for said in built(ended).cautions)
+    left_open = [*ended[:-1], msgspec.structs.replace(ended[-1], outputs=Outputs(XV_301))]
+    assert any("stay open to the cylinder" in said for said in built(left_open).cautions)
+    bare = msgspec.structs.replace(SETTINGS, fitted=msgspec.structs.replace(SETTINGS.fitted, cooler_valves=False))
+    assert any("has no clear-out" in said for said in built(ended, bare).cautions)
 
 
 def built(scans, settings=SETTINGS):

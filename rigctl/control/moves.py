@@ -14,6 +14,7 @@ from rigctl.control.work import Work
 
 TIGHTEN = 0.7
 """A pull after a failed standing check goes at least this much lower."""
+NO_CLEAR_OUT = "This rig has no clear-out: condenser and discharge hose still hold refrigerant."
 LINES_HOLD_LIQUID = (
     "Cooler and discharge hose still hold liquid and stay open to the cylinder: empty them before any valve is closed."
 )
@@ -172,8 +173,11 @@ def _enter_complete(w: Work, f: Facts, was: Phase) -> None:
     if w.uncleared:
         w.sentence = f"The level is reached. {LINES_HOLD_LIQUID}"
     else:
+        bare = w.moved and not w.settings.fitted.cooler_valves
         w.moved = False
         w.sentence = "Done. Close the cylinder's valve and the service ports before taking hoses off."
+        if bare:
+            w.sentence += f" {NO_CLEAR_OUT}"
 
 
 def _enter_aborting(w: Work, f: Facts, was: Phase) -> None:

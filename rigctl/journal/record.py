@@ -21,6 +21,8 @@ import msgspec
 from rigctl import units
 from rigctl.control.controller import ScanRecord
 from rigctl.control.interlocks import AlarmState, Kind
+from rigctl.control.moves import LINES_HOLD_LIQUID, NO_CLEAR_OUT
+from rigctl.control.points import XV_301
 from rigctl.control.readings import RequestKind
 from rigctl.control.sequence import RUNNING, Phase
 from rigctl.control.settings import Settings
@@ -498,6 +500,10 @@ class RecordBuilder:
                     f"Scale and compressor estimate of the cylinder's contents differ by {apart_kg:.2f} kg:"
                     " weigh the cylinder on another scale."
                 )
+            if final.phase in (Phase.COMPLETE, Phase.STOPPED) and final.outputs.bits & XV_301:
+                said.append(LINES_HOLD_LIQUID)  # the way into the cylinder was left open for them
+            elif final.phase is Phase.COMPLETE and not self._settings.fitted.cooler_valves:
+                said.append(NO_CLEAR_OUT)
             if not final.readings.utc_s >= _CLOCK_SET_UTC_S:
                 said.append("The controller's clock was not set: dates and times are wrong, durations are right.")
         if self._clock_step_s:
