@@ -34,7 +34,6 @@ from rigctl.journal.record import (
 from rigctl.journal.store import Journal, JournalReader
 from tests.test_journal import (
     CYLINDER,
-    SETTINGS,
     UTC_S,
     readings,
     record,
@@ -43,6 +42,9 @@ from tests.test_journal import (
     some_record,
     stored,
 )
+from tests.test_journal import SETTINGS as BARE
+
+SETTINGS = msgspec.structs.replace(BARE, fitted=msgspec.structs.replace(BARE.fitted, cooler_valves=True))
 
 __all__ = ["rig"]  # a fixture that is used here by name only
 
@@ -112,8 +114,7 @@ def test_lines_that_still_hold_refrigerant_at_the_end_are_told():
     assert not any("hose" in said for said in built(ended).cautions)
     left_open = [*ended[:-1], msgspec.structs.replace(ended[-1], outputs=Outputs(XV_301))]
     assert any("stay open to the cylinder" in said for said in built(left_open).cautions)
-    bare = msgspec.structs.replace(SETTINGS, fitted=msgspec.structs.replace(SETTINGS.fitted, cooler_valves=False))
-    assert any("has no clear-out" in said for said in built(ended, bare).cautions)
+    assert any("has no clear-out" in said for said in built(ended, BARE).cautions)
 
 
 def built(scans, settings=SETTINGS):
