@@ -182,7 +182,9 @@ import msgspec
 from rigctl.journal.record import RecordBuilder
 from rigctl.journal.store import Journal
 from rigctl.telemetry.publisher import Publisher, PublisherOptions
-day = msgspec.msgpack.decode(Path(sys.argv[1]).read_bytes(), type=list[Readings])
+# Kept as bytes, one blob a scan: what the process holds must be the controller's, not this loop's.
+day = msgspec.msgpack.decode(Path(sys.argv[1]).read_bytes(), type=list[bytes])
+read = msgspec.msgpack.Decoder(Readings).decode
 scans, folder = int(sys.argv[2]), Path(sys.argv[3])
 journal = Journal(folder / "journal.sqlite", settings)
 builder = RecordBuilder(settings)
@@ -193,13 +195,14 @@ def resident():
 done, shift, early = 0, 0.0, None
 while done < scans:
     state = initial(settings)  # the same job over and over
-    for one in day:
+    for blob in day:
+        one = read(blob)
         moved = {name: Reading(r.value, r.taken_at_s + shift, r.fault) for name in one.__struct_fields__
                  if isinstance(r := getattr(one, name), Reading)}
         now = msgspec.structs.replace(one, now_s=one.now_s + shift, utc_s=one.utc_s + shift, **moved)
         state, outputs, record = step(state, now, settings)
-        while journal.health().waiting > 3000:
-            time.sleep(0.01)
+        while journal.health().waiting > 50:  # at ten scans a second about ten wait for the next commit
+            time.sleep(0.005)
         journal.offer(record, state)
         builder.add(record)
         publisher.offer(record)
@@ -208,7 +211,7 @@ while done < scans:
             early = resident()
         if done >= scans:
             break
-    shift += day[-1].now_s - day[0].now_s + 0.1
+    shift += read(day[-1]).now_s - read(day[0]).now_s + 0.1
 late = resident()
 dropped = journal.close(60.0).dropped
 publisher.stop(1.0)
@@ -223,7 +226,7 @@ def memory(loop, quick):
     scans = int(hours * 36_000)
     with tempfile.TemporaryDirectory() as folder:
         day = Path(folder) / "readings"
-        day.write_bytes(msgspec.msgpack.encode(loop.readings))
+        day.write_bytes(msgspec.msgpack.encode([msgspec.msgpack.encode(one) for one in loop.readings]))
         done = subprocess.run(
             [sys.executable, "-c", _HOURS, day, str(scans), folder],
             capture_output=True, text=True, cwd=ROOT, check=True,
