@@ -186,7 +186,7 @@ from rigctl.telemetry.publisher import Publisher, PublisherOptions
 day = msgspec.msgpack.decode(Path(sys.argv[1]).read_bytes(), type=list[bytes])
 read = msgspec.msgpack.Decoder(Readings).decode
 scans, folder = int(sys.argv[2]), Path(sys.argv[3])
-journal = Journal(folder / "journal.sqlite", settings)
+journal = Journal(folder / "journal.sqlite", settings, commit_every_s=0.01)  # hours pass in a minute here
 builder = RecordBuilder(settings)
 publisher = Publisher(PublisherOptions(site="bench", rig="bench", reading_max_age_s=1.0, port=1))
 publisher.start()
@@ -201,8 +201,8 @@ while done < scans:
                  if isinstance(r := getattr(one, name), Reading)}
         now = msgspec.structs.replace(one, now_s=one.now_s + shift, utc_s=one.utc_s + shift, **moved)
         state, outputs, record = step(state, now, settings)
-        while journal.health().waiting > 50:  # at ten scans a second about ten wait for the next commit
-            time.sleep(0.005)
+        while journal.health().waiting > 200:  # at ten scans a second about ten wait for the next commit
+            time.sleep(0.002)
         journal.offer(record, state)
         builder.add(record)
         publisher.offer(record)
