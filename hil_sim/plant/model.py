@@ -221,6 +221,7 @@ class Plant:
         self._rows = np.zeros(at.VOLUMES, np.int64)
         self._eos = np.zeros((at.VOLUMES, ph.STATE_FIELDS))
         self._any_stuck = True
+        self._inputs: tuple[float, ...] = ()
         self._fill_parameters(step_s)
         self._fill_state()
         self._mass_0 = self._mass()
@@ -510,6 +511,15 @@ class Plant:
     def _fill_inputs(self) -> None:
         act, hand, u = self.act, self.hand, self._u
         cv = act.cv_103
+        inputs = (
+            act.xv_101, act.xv_102, act.xv_201, act.xv_202, act.xv_203, act.xv_204, act.xv_301, cv,
+            act.xv_104, act.xv_105, act.xv_106,
+            act.m_101, act.m_201, act.m_202, act.m_001, act.eh_001,
+            hand.cylinder_valve, hand.liquid_port, hand.vapor_port, hand.hose_on_vapor,
+            hand.hose_leak_m2, hand.appliance_leak_m2, hand.water_flow,
+        )  # fmt: skip
+        if inputs == self._inputs and not (hand.stuck or self._any_stuck):
+            return  # as checked and filled in before: most calls change nothing
         if not 0.0 <= cv <= 1.0:
             raise ValueError(f"cv_103 is {cv!r}; give a position from 0 to 1")
         for value in (hand.cylinder_valve, hand.liquid_port, hand.vapor_port, hand.water_flow):
@@ -517,14 +527,9 @@ class Plant:
                 raise ValueError(f"a hand position is {value!r}; give a position from 0 to 1")
         if not (0.0 <= hand.hose_leak_m2 <= 1e-5 and 0.0 <= hand.appliance_leak_m2 <= 1e-5):
             raise ValueError("a leak area is out of range; give an area from 0 to 1e-5 m2")
-        u[: at.U_LEAK_A + 1] = (
-            act.xv_101, act.xv_102, act.xv_201, act.xv_202, act.xv_203, act.xv_204, act.xv_301, cv,
-            act.xv_104, act.xv_105, act.xv_106,
-            act.m_101, act.m_201, act.m_202, act.m_001, act.eh_001,
-            hand.cylinder_valve, hand.liquid_port, hand.vapor_port, hand.hose_on_vapor,
-            hand.hose_leak_m2, hand.appliance_leak_m2,
-        )  # fmt: skip
+        u[: at.U_LEAK_A + 1] = inputs[:-1]
         u[at.U_WATER_FLOW] = hand.water_flow
+        self._inputs = inputs
         if hand.stuck or self._any_stuck:
             u[at.U_STUCK_101 : at.U_STUCK_106 + 1] = -1.0
             for tag, position in hand.stuck.items():
