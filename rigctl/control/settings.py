@@ -307,6 +307,11 @@ def unsafe(settings: Settings) -> tuple[str, ...]:
     ]
     if not (fitted.xv_101 or fitted.xv_102):
         wrong.append("Neither XV-101 nor XV-102 is fitted: the rig needs at least one inlet valve.")
+    if fitted.m_202 and not fitted.cooler_valves:
+        wrong.append(
+            "M-202 stirs the bath of a sub-cooling coil, and without XV-201 to XV-204 the liquid in the coil cannot be "
+            "cleared out at the end: fit them, or do without the coil."
+        )
     if fitted.pt_102 and not fitted.cv_103 and not settings.compressor.takes_throttled_liquid:
         wrong.append("PT-102 is fitted but there is no restriction before it to compare with PT-101.")
     flammable = catalogue.get(job.refrigerant).flammable
