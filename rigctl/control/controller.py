@@ -183,8 +183,6 @@ def _command(w: Work) -> None:
     w.path_s = (w.path_s if w.path_s == w.path_s else now_s) if way else nan
     w.throttle = _throttle(before, w.phase, w.stage, w.x) if settings.fitted.cv_103 else 0.0
     w.outputs = Outputs(bits, w.throttle)
-    if bits != bits_before:
-        w.changed_s = now_s
     if (bits ^ bits_before) & M_101:
         w.motor_s = now_s
     if w.motor_s != w.motor_s and before.at_s != before.at_s and before.scan > 0:

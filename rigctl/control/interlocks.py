@@ -646,10 +646,6 @@ def _is_unfit(value: Callable[[Signals], float]) -> Callable[[Situation], bool]:
     return lambda x: x.active and not _fit(value(x.s))
 
 
-def _always(_: Settings) -> bool:
-    return True
-
-
 TABLE: tuple[Interlock, ...] = (
     Interlock("HS-001.pressed", Kind.TRIP, "emergency stop pressed or its loop open", ALL, _stop_pressed,
               lambda x: "Emergency stop is pressed. Make safe what made you press it, release it, then reset.",

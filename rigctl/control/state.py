@@ -109,8 +109,6 @@ class State(msgspec.Struct, frozen=True):
     estimate: estimate.Memory = estimate.Memory()
     interlocks: interlocks.Memory = interlocks.Memory()
     outputs: Outputs = Outputs()
-    changed_s: float = nan
-    """When an output last changed."""
     motor_s: float = nan
     """When the motor last started or stopped."""
     path_s: float = nan
@@ -155,9 +153,7 @@ def initial(settings: Settings) -> State:
         Phase.IDLE,
         settings.cylinder,
         limit_kg(settings.cylinder, settings),
-        settings.job.level_pa_abs * settings.procedure.pull_fraction
-        if settings.job.level_pa_abs * settings.procedure.pull_fraction > settings.procedure.pull_floor_pa_abs
-        else settings.procedure.pull_floor_pa_abs,
+        max(settings.job.level_pa_abs * settings.procedure.pull_fraction, settings.procedure.pull_floor_pa_abs),
         settings.procedure.liquid_position,
     )
 
@@ -210,7 +206,6 @@ def after_power_loss(state: State) -> State:
         estimate=memory,
         interlocks=msgspec.structs.replace(state.interlocks, raw=0, since_s=()),
         outputs=Outputs(),
-        changed_s=nan,
         motor_s=nan,
         path_s=nan,
         path_shut=True,

@@ -58,7 +58,7 @@ class Work:
         self.in_phase_s, self.in_stage_s = now_s - self.entered_s, now_s - self.stage_s
         self.phase, self.stage, self.resume_to = before.phase, before.stage, before.resume_to
         self.ask, self.sentence = before.ask, before.sentence
-        self.outputs, self.throttle, self.changed_s = before.outputs, before.throttle, before.changed_s
+        self.outputs, self.throttle = before.outputs, before.throttle
         self.motor_s, self.path_s = before.motor_s, before.path_s
         self.moved, self.path_shut, self.uncleared = before.moved, before.path_shut, before.uncleared
         self.cylinder, self.fill_limit_kg, self.cylinders = before.cylinder, before.fill_limit_kg, before.cylinders
