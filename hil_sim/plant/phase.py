@@ -40,16 +40,16 @@ _drop_stale_code()
 
 
 def compiled(function: F) -> F:
-    """Compile with numba, keep the result on disk, and keep the type for the type checker."""
-    return cast(F, njit(cache=True, error_model="numpy")(function))
+    """Compile with numba, free of the interpreter lock; keep the result on disk, and the type for the checker."""
+    return cast(F, njit(cache=True, error_model="numpy", nogil=True)(function))
 
 
 # Columns of the saturation table.
 T_F, T_G, V_F, V_G, U_F, U_G, C_F, LIQ_A, LIQ_B = range(9)
 
 # Fields of one evaluated state.
-P, T, X, V, H, DPDM, DPDU, DTDM, DTDU, PHASE, SUPERHEAT, VF, VG, HF, HG, CF, PSAT, P_REF = range(18)
-STATE_FIELDS = 18
+P, T, X, V, H, DPDM, DPDU, DTDM, DTDU, PHASE, SUPERHEAT, VF, VG, HF, HG, CF, PSAT, P_REF, Z_F, Z_G = range(20)
+STATE_FIELDS = 20
 TWO_PHASE, GAS, LIQUID, DENSE = 0, 1, 2, 3
 
 COARSE = 8
@@ -273,6 +273,8 @@ def evaluate(
             single = DENSE
     out[V] = v
     out[PSAT] = 0.0
+    # Light fraction of liquid and vapor: known to a family of compositions only.
+    out[Z_F], out[Z_G] = 0.0, 0.0
     if single == GAS:
         row = _gas(v, u, guess, sat, ga, gb, sc, out)
         out[X] = 1.0
