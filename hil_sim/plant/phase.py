@@ -3,6 +3,10 @@
 All tables are uniform in ln(pressure). Inside a table cell bubble and dew properties are linear, so
 the two-phase state solves a quadratic and the phase boundary used by gas, liquid and two-phase
 branches is one and the same line: pressure is continuous across it.
+
+For blends whose composition shifts there is a family of such tables on one grid of pressures, one member for
+each of a few mass fractions of the lighter part. Rows between two members are interpolated first and solved
+afterwards, so that a composition between members has a bubble and a dew line of its own.
 """
 
 from __future__ import annotations
@@ -46,6 +50,7 @@ def compiled(function: F) -> F:
 
 # Columns of the saturation table.
 T_F, T_G, V_F, V_G, U_F, U_G, C_F, LIQ_A, LIQ_B = range(9)
+SATURATION_COLUMNS = 9
 
 # Fields of one evaluated state.
 P, T, X, V, H, DPDM, DPDU, DTDM, DTDU, PHASE, SUPERHEAT, VF, VG, HF, HG, CF, PSAT, P_REF, Z_F, Z_G = range(20)
@@ -54,6 +59,7 @@ TWO_PHASE, GAS, LIQUID, DENSE = 0, 1, 2, 3
 
 COARSE = 8
 SUPERHEATS = 17
+JOINING_ROWS = 4.0
 
 
 class Tables(NamedTuple):
@@ -69,9 +75,13 @@ class Tables(NamedTuple):
 
 
 REFRIGERANTS = (
-    "R-12", "R-22", "R-32", "R-123", "R-134a", "R-290", "R-404A", "R-407C", "R-410A", "R-454B", "R-600a", "R-1234yf",
+    "R-12", "R-22", "R-32", "R-123", "R-134a", "R-290", "R-404A", "R-407C", "R-410A", "R-454B", "R-513A", "R-600a",
+    "R-1234yf",
 )  # fmt: skip
 """Refrigerants a table is shipped for."""
+
+SHIFTING = ("R-407C", "R-454B", "R-513A")
+"""Blends a family of compositions is shipped for."""
 
 OIL_T_FIRST_K, OIL_T_STEP_K = 233.15, 5.0
 
@@ -93,6 +103,58 @@ def load_tables(refrigerant: str) -> Tables:
         scalars = np.array([log_p[0], (log_p[-1] - log_p[0]) / (len(log_p) - 1), step_w, k_gas, molar_kg])
         oil = np.ascontiguousarray(np.column_stack([data["oil_psat_pa"], data["oil_mass_fraction"]]))
         return Tables(data["saturation"], data["gas_a"], data["gas_b"], scalars, oil)
+
+
+class Family(NamedTuple):
+    """Tables of one blend for several compositions, as `evaluate_shifted` takes them."""
+
+    light: Array
+    """Mass fraction of the light part in each member, rising; shape (n,)."""
+    saturation: Array
+    """Saturation tables of the members; shape (n, rows, 9)."""
+    gas_a: Array
+    gas_b: Array
+    vapor_light: Array
+    """Light mass fraction of the vapor over saturated liquid of the member's composition; shape (n, rows)."""
+    molar_kg: Array
+    """Molar mass of each member in kg/mol; shape (n,)."""
+    scalars: Array
+    """As in `Tables`, for the grid of the family; molar mass and cp/cv are those of the nominal blend."""
+    nominal: int
+    """Place of the nominal composition among the members."""
+
+
+@lru_cache(maxsize=8)
+def load_family(refrigerant: str) -> Family:
+    """Load the family of compositions of a blend, for example ``R-407C``.
+
+    Raises
+    ------
+    ValueError
+        If no family is shipped for that name.
+    """
+    if refrigerant not in SHIFTING:
+        raise ValueError(f"no tables of shifted composition for {refrigerant!r}; use one of {', '.join(SHIFTING)}")
+    with np.load(Path(__file__).parent / "data" / f"{refrigerant}.shift.npz") as data:
+        log_p = data["log_p"]
+        step_w, k_gas, molar_kg = data["scalars"]
+        scalars = np.array([log_p[0], (log_p[-1] - log_p[0]) / (len(log_p) - 1), step_w, k_gas, molar_kg])
+        return Family(
+            data["light"],
+            data["saturation"],
+            data["gas_a"],
+            data["gas_b"],
+            data["vapor_light"],
+            data["molar_kg"],
+            scalars,
+            int(data["nominal"]),
+        )
+
+
+def no_family() -> Family:
+    """Empty arrays of the same kinds, for a refrigerant whose composition does not shift."""
+    line, sheet, block = np.zeros(0), np.zeros((0, 0)), np.zeros((0, 0, 0))
+    return Family(line, block, block, block, sheet, line, line, 0)
 
 
 @compiled
@@ -155,28 +217,31 @@ def find_column(sat: Array, column: int, value: float, rising: bool, guess: int)
 
 
 @compiled
-def _gas(v: float, u: float, guess: int, sat: Array, ga: Array, gb: Array, sc: Array, out: Array) -> int:
-    """Single phase on the dew side. Writes T, P, slopes and superheat; returns the row."""
+def _dew_point(
+    v: float, thin: bool, i: int, row: int, sat: Array, sc: Array
+) -> tuple[float, float, float, float, float, float, float]:
+    """Dew line at a volume in the cell of row i (row of the whole table: `row`).
+
+    Returns the place in the cell, then pressure, temperature and energy there, and their slopes in v.
+    """
     dl = sc[1]
-    thin = v > sat[0, V_G]
     if thin:
-        i, lam = 0, 0.0
-        p_dew = math.exp(sc[0]) * sat[0, V_G] / v
-        t_dew, u_dew = sat[0, T_G], sat[0, U_G]
-        dp_dv, dt_dv, du_dv = -p_dew / v, 0.0, 0.0
-    else:
-        i = find_column(sat, V_G, v, False, guess)
-        dv = sat[i + 1, V_G] - sat[i, V_G]
-        lam = (v - sat[i, V_G]) / dv
-        p_dew = math.exp(sc[0] + dl * (i + lam))
-        t_dew = sat[i, T_G] + lam * (sat[i + 1, T_G] - sat[i, T_G])
-        u_dew = sat[i, U_G] + lam * (sat[i + 1, U_G] - sat[i, U_G])
-        dp_dv = p_dew * dl / dv
-        dt_dv = (sat[i + 1, T_G] - sat[i, T_G]) / dv
-        du_dv = (sat[i + 1, U_G] - sat[i, U_G]) / dv
-    w = u - u_dew
-    # Mean slopes over the superheat, bilinear on a coarser grid.
-    y = (i + lam) / COARSE
+        p_dew = math.exp(sc[0]) * sat[i, V_G] / v
+        return 0.0, p_dew, sat[i, T_G], sat[i, U_G], -p_dew / v, 0.0, 0.0
+    dv = sat[i + 1, V_G] - sat[i, V_G]
+    lam = (v - sat[i, V_G]) / dv
+    p_dew = math.exp(sc[0] + dl * (row + lam))
+    t_dew = sat[i, T_G] + lam * (sat[i + 1, T_G] - sat[i, T_G])
+    u_dew = sat[i, U_G] + lam * (sat[i + 1, U_G] - sat[i, U_G])
+    dt_dv = (sat[i + 1, T_G] - sat[i, T_G]) / dv
+    du_dv = (sat[i + 1, U_G] - sat[i, U_G]) / dv
+    return lam, p_dew, t_dew, u_dew, p_dew * dl / dv, dt_dv, du_dv
+
+
+@compiled
+def _mean_slopes(row: float, w: float, ga: Array, gb: Array, sc: Array) -> tuple[float, float, float, float]:
+    """Mean slopes over the superheat w, bilinear on a coarser grid, and the slopes at w itself."""
+    y = row / COARSE
     j = min(int(y), ga.shape[0] - 2)
     fy = y - j
     z = min(max(w / sc[2], 0.0), SUPERHEATS - 1.000001)
@@ -187,30 +252,51 @@ def _gas(v: float, u: float, guess: int, sat: Array, ga: Array, gb: Array, sc: A
     b0 = gb[j, k] + fy * (gb[j + 1, k] - gb[j, k])
     b1 = gb[j, k + 1] + fy * (gb[j + 1, k + 1] - gb[j, k + 1])
     a, b = a0 + fz * (a1 - a0), b0 + fz * (b1 - b0)
-    out[T] = t_dew + w * a
-    out[P] = p_dew + w * b / v
     # Hotter than the table the mean slopes are held.
     inside = w if 0.0 < w < sc[2] * (SUPERHEATS - 1) else 0.0
-    slope_t = a + inside * (a1 - a0) / sc[2]
-    slope_p = (b + inside * (b1 - b0) / sc[2]) / v
-    out[DTDU] = slope_t
+    return a, b, a + inside * (a1 - a0) / sc[2], b + inside * (b1 - b0) / sc[2]
+
+
+@compiled
+def _superheated(
+    v: float,
+    u: float,
+    dew: tuple[float, float, float, float, float, float, float],
+    slopes: tuple[float, float, float, float],
+    out: Array,
+) -> None:
+    _, p_dew, t_dew, u_dew, dp_dv, dt_dv, du_dv = dew
+    a, b, slope_a, slope_b = slopes
+    w = u - u_dew
+    out[T] = t_dew + w * a
+    out[P] = p_dew + w * b / v
+    slope_p = slope_b / v
+    out[DTDU] = slope_a
     out[DPDU] = slope_p
     out[DPDM] = dp_dv - slope_p * du_dv - w * b / (v * v)  # d/dv, turned into d/dm by the caller
-    out[DTDM] = dt_dv - slope_t * du_dv
+    out[DTDM] = dt_dv - slope_a * du_dv
     out[SUPERHEAT] = w
+
+
+@compiled
+def _gas(v: float, u: float, guess: int, sat: Array, ga: Array, gb: Array, sc: Array, out: Array) -> int:
+    """Single phase on the dew side. Writes T, P, slopes and superheat; returns the row."""
+    thin = v > sat[0, V_G]
+    i = 0 if thin else find_column(sat, V_G, v, False, guess)
+    dew = _dew_point(v, thin, i, i, sat, sc)
+    _superheated(v, u, dew, _mean_slopes(i + dew[0], u - dew[3], ga, gb, sc), out)
     return i
 
 
 @compiled
-def _liquid(v: float, u: float, guess: int, sat: Array, sc: Array, out: Array) -> int:
-    """Single phase on the bubble side: P = Pbub(v) + slope * (u - ubub(v)). Returns the row."""
+def _liquid(v: float, u: float, i: int, row: int, sat: Array, sc: Array, out: Array) -> float:
+    """Single phase on the bubble side: P = Pbub(v) + slope * (u - ubub(v)). Returns the place in the cell."""
     dl = sc[1]
-    i = find_column(sat, V_F, v, True, guess)
     dv = sat[i + 1, V_F] - sat[i, V_F]
     lam = (v - sat[i, V_F]) / dv
-    p_bub = math.exp(sc[0] + dl * (i + lam))
+    p_bub = math.exp(sc[0] + dl * (row + lam))
     # Denser than the table's coldest liquid: straight on in volume, with the last slopes.
-    held = max(lam, 0.0) if i == 0 else lam
+    held = max(lam, 0.0) if row == 0 else lam
     u_bub = sat[i, U_F] + lam * (sat[i + 1, U_F] - sat[i, U_F])
     t_bub = sat[i, T_F] + lam * (sat[i + 1, T_F] - sat[i, T_F])
     a = sat[i, LIQ_A] + held * (sat[i + 1, LIQ_A] - sat[i, LIQ_A])
@@ -227,7 +313,7 @@ def _liquid(v: float, u: float, guess: int, sat: Array, sc: Array, out: Array) -
     out[SUPERHEAT] = w
     # Saturation pressure at the liquid's own temperature, for flashing flow.
     out[PSAT] = p_bub * (1.0 + dl / (sat[i + 1, T_F] - sat[i, T_F]) * a * w)
-    return i
+    return float(lam)
 
 
 @compiled
@@ -237,6 +323,77 @@ def _limits(i: int, lam: float, p: float, sat: Array, out: Array) -> None:
     out[HF] = sat[i, U_F] + lam * (sat[i + 1, U_F] - sat[i, U_F]) + p * out[VF]
     out[HG] = sat[i, U_G] + lam * (sat[i + 1, U_G] - sat[i, U_G]) + p * out[VG]
     out[CF] = sat[i, C_F] + lam * (sat[i + 1, C_F] - sat[i, C_F])
+
+
+@compiled
+def _boiling(v: float, u: float, i: int, row: int, sat: Array, sc: Array, out: Array) -> float:
+    """Two phases: the tie line through (v, u) in the cell of row i. Returns the place in the cell."""
+    dl = sc[1]
+    v_f, u_f = sat[i, V_F], sat[i, U_F]
+    v_fg, u_fg = sat[i, V_G] - v_f, sat[i, U_G] - u_f
+    d_vf, d_uf = sat[i + 1, V_F] - v_f, sat[i + 1, U_F] - u_f
+    d_vfg = sat[i + 1, V_G] - sat[i + 1, V_F] - v_fg
+    d_ufg = sat[i + 1, U_G] - sat[i + 1, U_F] - u_fg
+    c0 = (v - v_f) * u_fg - (u - u_f) * v_fg
+    c1 = (v - v_f) * d_ufg - d_vf * u_fg - (u - u_f) * d_vfg + d_uf * v_fg
+    c2 = -d_vf * d_ufg + d_uf * d_vfg
+    root = math.sqrt(max(c1 * c1 - 4.0 * c0 * c2, 0.0))
+    lam = -2.0 * c0 / (c1 + root) if c1 > 0.0 else 0.0
+    # Colder than the table: hold the extrapolation to a few cells, pressures there mean nothing.
+    lam = min(max(lam, -50.0), 1.0)
+    p = math.exp(sc[0] + dl * (row + lam))
+    v_f, u_f = v_f + lam * d_vf, u_f + lam * d_uf
+    v_fg, u_fg = v_fg + lam * d_vfg, u_fg + lam * d_ufg
+    x = (v - v_f) / v_fg
+    f_lam = c1 + 2.0 * c2 * lam
+    lam_v, lam_u = -u_fg / f_lam, v_fg / f_lam
+    dt_f, dt_g = sat[i + 1, T_F] - sat[i, T_F], sat[i + 1, T_G] - sat[i, T_G]
+    t_f, t_g = sat[i, T_F] + lam * dt_f, sat[i, T_G] + lam * dt_g
+    out[P] = p
+    out[T] = t_f + x * (t_g - t_f)
+    out[X] = x
+    out[DPDM], out[DPDU] = p * dl * lam_v, p * dl * lam_u
+    # Across the glide the quality moves too.
+    x_v = (1.0 - (d_vf + x * d_vfg) * lam_v) / v_fg
+    x_u = -(d_vf + x * d_vfg) * lam_u / v_fg
+    slope = dt_f + x * (dt_g - dt_f)
+    out[DTDM] = slope * lam_v + (t_g - t_f) * x_v
+    out[DTDU] = slope * lam_u + (t_g - t_f) * x_u
+    out[SUPERHEAT] = 0.0
+    out[PSAT] = p
+    _limits(i, lam, p, sat, out)
+    return lam
+
+
+@compiled
+def _dense(share: float, w: float, liquid: tuple[float, float, float, float], i: int, sat: Array, out: Array) -> None:
+    """Above the top of the table (row i) between the two boundaries: blend `out` of the gas with the liquid side."""
+    p_l, t_l, pu_l, tu_l = liquid
+    span = sat[i, V_G] - sat[i, V_F]
+    slope_u = (sat[i, U_G] - sat[i, U_F]) / span
+    dp, dt = (out[P] - p_l) / span, (out[T] - t_l) / span
+    out[P] = p_l + share * (out[P] - p_l)
+    out[T] = t_l + share * (out[T] - t_l)
+    out[DPDU] = pu_l + share * (out[DPDU] - pu_l)
+    out[DTDU] = tu_l + share * (out[DTDU] - tu_l)
+    out[DPDM] = dp - out[DPDU] * slope_u
+    out[DTDM] = dt - out[DTDU] * slope_u
+    out[X] = share
+    out[SUPERHEAT] = w
+
+
+@compiled
+def _finish(v: float, u: float, mass: float, single: int, out: Array) -> None:
+    out[V] = v
+    out[PHASE] = single
+    out[P_REF] = out[P]
+    out[H] = u + out[P] * v
+    # From slopes at (v, u) to slopes at (mass, energy) of the fixed volume.
+    p_v, p_u, t_v, t_u = out[DPDM], out[DPDU], out[DTDM], out[DTDU]
+    out[DPDM] = -(p_v * v + p_u * u) / mass
+    out[DPDU] = p_u / mass
+    out[DTDM] = -(t_v * v + t_u * u) / mass
+    out[DTDU] = t_u / mass
 
 
 @compiled
@@ -250,14 +407,15 @@ def evaluate(
     v = volume / mass
     u = energy / mass
     top = int(sat.shape[0]) - 1
-    dl = sc[1]
     single = 0
+    row = guess
     # Which side of the dome? On a line of constant volume, single phase lies above it on both sides.
     if v < sat[top, V_F]:
         i = find_column(sat, V_F, v, True, guess)
         lam = (v - sat[i, V_F]) / (sat[i + 1, V_F] - sat[i, V_F])
         if u >= sat[i, U_F] + lam * (sat[i + 1, U_F] - sat[i, U_F]):
             single = LIQUID
+            row = i
     elif v > sat[top, V_G]:
         if v > sat[0, V_G]:
             single = GAS
@@ -266,86 +424,278 @@ def evaluate(
             lam = (v - sat[i, V_G]) / (sat[i + 1, V_G] - sat[i, V_G])
             if u >= sat[i, U_G] + lam * (sat[i + 1, U_G] - sat[i, U_G]):
                 single = GAS
+                row = i
     else:
         share = (v - sat[top, V_F]) / (sat[top, V_G] - sat[top, V_F])
         u_top = sat[top, U_F] + share * (sat[top, U_G] - sat[top, U_F])
         if u >= u_top:
             single = DENSE
-    out[V] = v
     out[PSAT] = 0.0
     # Light fraction of liquid and vapor: known to a family of compositions only.
     out[Z_F], out[Z_G] = 0.0, 0.0
     if single == GAS:
-        row = _gas(v, u, guess, sat, ga, gb, sc, out)
+        row = _gas(v, u, row, sat, ga, gb, sc, out)
         out[X] = 1.0
     elif single == LIQUID:
-        row = _liquid(v, u, guess, sat, sc, out)
+        lam = _liquid(v, u, row, row, sat, sc, out)
         out[X] = 0.0
-        i = min(row, top - 1)
-        _limits(i, min(max((v - sat[i, V_F]) / (sat[i + 1, V_F] - sat[i, V_F]), 0.0), 1.0), out[PSAT], sat, out)
+        _limits(row, min(max(lam, 0.0), 1.0), out[PSAT], sat, out)
     elif single == DENSE:
-        # Above the top of the table between the two boundaries: blend the gas and the liquid side.
         share = (v - sat[top, V_F]) / (sat[top, V_G] - sat[top, V_F])
         w = u - (sat[top, U_F] + share * (sat[top, U_G] - sat[top, U_F]))
-        _liquid(sat[top, V_F] * (1.0 - 1e-12), sat[top, U_F] + w, top - 1, sat, sc, out)
-        p_l, t_l, pu_l, tu_l = out[P], out[T], out[DPDU], out[DTDU]
+        _liquid(sat[top, V_F] * (1.0 - 1e-12), sat[top, U_F] + w, top - 1, top - 1, sat, sc, out)
+        liquid = (out[P], out[T], out[DPDU], out[DTDU])
         row = _gas(sat[top, V_G] * (1.0 - 1e-12), sat[top, U_G] + w, top - 1, sat, ga, gb, sc, out)
-        span = sat[top, V_G] - sat[top, V_F]
-        slope_u = (sat[top, U_G] - sat[top, U_F]) / span
-        dp, dt = (out[P] - p_l) / span, (out[T] - t_l) / span
-        out[P] = p_l + share * (out[P] - p_l)
-        out[T] = t_l + share * (out[T] - t_l)
-        out[DPDU] = pu_l + share * (out[DPDU] - pu_l)
-        out[DTDU] = tu_l + share * (out[DTDU] - tu_l)
-        out[DPDM] = dp - out[DPDU] * slope_u
-        out[DTDM] = dt - out[DTDU] * slope_u
-        out[X] = share
-        out[SUPERHEAT] = w
+        _dense(share, w, liquid, top, sat, out)
     else:
         row = find_two_phase(sat, v, u, guess)
         i = min(row, top - 1)
-        v_f, u_f = sat[i, V_F], sat[i, U_F]
-        v_fg, u_fg = sat[i, V_G] - v_f, sat[i, U_G] - u_f
-        d_vf, d_uf = sat[i + 1, V_F] - v_f, sat[i + 1, U_F] - u_f
-        d_vfg = sat[i + 1, V_G] - sat[i + 1, V_F] - v_fg
-        d_ufg = sat[i + 1, U_G] - sat[i + 1, U_F] - u_fg
-        c0 = (v - v_f) * u_fg - (u - u_f) * v_fg
-        c1 = (v - v_f) * d_ufg - d_vf * u_fg - (u - u_f) * d_vfg + d_uf * v_fg
-        c2 = -d_vf * d_ufg + d_uf * d_vfg
-        root = math.sqrt(max(c1 * c1 - 4.0 * c0 * c2, 0.0))
-        lam = -2.0 * c0 / (c1 + root) if c1 > 0.0 else 0.0
-        # Colder than the table: hold the extrapolation to a few cells, pressures there mean nothing.
-        lam = min(max(lam, -50.0), 1.0)
-        p = math.exp(sc[0] + dl * (i + lam))
-        v_f, u_f = v_f + lam * d_vf, u_f + lam * d_uf
-        v_fg, u_fg = v_fg + lam * d_vfg, u_fg + lam * d_ufg
-        x = (v - v_f) / v_fg
-        f_lam = c1 + 2.0 * c2 * lam
-        lam_v, lam_u = -u_fg / f_lam, v_fg / f_lam
-        dt_f, dt_g = sat[i + 1, T_F] - sat[i, T_F], sat[i + 1, T_G] - sat[i, T_G]
-        t_f, t_g = sat[i, T_F] + lam * dt_f, sat[i, T_G] + lam * dt_g
-        out[P] = p
-        out[T] = t_f + x * (t_g - t_f)
-        out[X] = x
-        out[DPDM], out[DPDU] = p * dl * lam_v, p * dl * lam_u
-        # Across the glide the quality moves too.
-        x_v = (1.0 - (d_vf + x * d_vfg) * lam_v) / v_fg
-        x_u = -(d_vf + x * d_vfg) * lam_u / v_fg
-        slope = dt_f + x * (dt_g - dt_f)
-        out[DTDM] = slope * lam_v + (t_g - t_f) * x_v
-        out[DTDU] = slope * lam_u + (t_g - t_f) * x_u
-        out[SUPERHEAT] = 0.0
-        out[PSAT] = p
-        _limits(i, lam, p, sat, out)
-    out[PHASE] = single
-    out[P_REF] = out[P]
-    out[H] = u + out[P] * v
-    # From slopes at (v, u) to slopes at (mass, energy) of the fixed volume.
-    p_v, p_u, t_v, t_u = out[DPDM], out[DPDU], out[DTDM], out[DTDU]
-    out[DPDM] = -(p_v * v + p_u * u) / mass
-    out[DPDU] = p_u / mass
-    out[DTDM] = -(t_v * v + t_u * u) / mass
-    out[DTDU] = t_u / mass
+        _boiling(v, u, i, i, sat, sc, out)
+    _finish(v, u, mass, single, out)
+    return row
+
+
+@compiled
+def _member(light: Array, z: float) -> tuple[int, float]:
+    """Lower one of the two members next to a light fraction, and the share of the upper; ends are held."""
+    k = 0
+    while k < light.shape[0] - 2 and z >= light[k + 1]:
+        k += 1
+    return k, min(max((z - light[k]) / (light[k + 1] - light[k]), 0.0), 1.0)
+
+
+@compiled
+def _between(sat: Array, k: int, share: float, i: int, column: int) -> float:
+    return float(sat[k, i, column] + share * (sat[k + 1, i, column] - sat[k, i, column]))
+
+
+@compiled
+def _tie_between(sat: Array, k: int, share: float, i: int, v: float, u: float) -> float:
+    """`_tie` for a composition between members k and k + 1."""
+    v_f, u_f = _between(sat, k, share, i, V_F), _between(sat, k, share, i, U_F)
+    v_fg, u_fg = _between(sat, k, share, i, V_G) - v_f, _between(sat, k, share, i, U_G) - u_f
+    return float((v - v_f) * u_fg - (u - u_f) * v_fg)
+
+
+@compiled
+def _find_two_phase_between(sat: Array, k: int, share: float, v: float, u: float, guess: int) -> int:
+    """`find_two_phase` for a composition between members k and k + 1; ends are held to the first and last cell."""
+    low, high = 0, int(sat.shape[1]) - 1
+    i = min(max(guess, 0), high - 1)
+    if _tie_between(sat, k, share, i, v, u) < 0.0:
+        low = i
+        if i + 1 < high:
+            if _tie_between(sat, k, share, i + 1, v, u) >= 0.0:
+                return i
+            low = i + 1
+    else:
+        high = max(i, 1)
+        if i > 0:
+            if _tie_between(sat, k, share, i - 1, v, u) < 0.0:
+                return i - 1
+            high = max(i - 1, 1)
+    while high - low > 1:
+        mid = (low + high) // 2
+        if _tie_between(sat, k, share, mid, v, u) < 0.0:
+            low = mid
+        else:
+            high = mid
+    return low
+
+
+@compiled
+def _find_column_between(sat: Array, k: int, share: float, column: int, value: float, rising: bool, guess: int) -> int:
+    """`find_column` for a composition between members k and k + 1."""
+    low, high = 0, int(sat.shape[1]) - 1
+    i = min(max(guess, 0), high - 1)
+    sign = 1.0 if rising else -1.0
+    if sign * (value - _between(sat, k, share, i, column)) >= 0.0:
+        if sign * (value - _between(sat, k, share, i + 1, column)) < 0.0:
+            return i
+        low = i
+    else:
+        high = i
+    while high - low > 1:
+        mid = (low + high) // 2
+        if sign * (value - _between(sat, k, share, mid, column)) >= 0.0:
+            low = mid
+        else:
+            high = mid
+    return low
+
+
+@compiled
+def _copy_cell(sat: Array, k: int, share: float, i: int, cell: Array) -> None:
+    """Rows i and i + 1 of a composition between members k and k + 1."""
+    for r in range(2):
+        for c in range(SATURATION_COLUMNS):
+            cell[r, c] = sat[k, i + r, c] + share * (sat[k + 1, i + r, c] - sat[k, i + r, c])
+
+
+@compiled
+def _slopes_between(
+    k: int, share: float, row: float, w: float, fam_ga: Array, fam_gb: Array, sc: Array
+) -> tuple[float, float, float, float]:
+    a0, b0, c0, d0 = _mean_slopes(row, w, fam_ga[k], fam_gb[k], sc)
+    a1, b1, c1, d1 = _mean_slopes(row, w, fam_ga[k + 1], fam_gb[k + 1], sc)
+    return a0 + share * (a1 - a0), b0 + share * (b1 - b0), c0 + share * (c1 - c0), d0 + share * (d1 - d0)
+
+
+@compiled
+def _volatility(member: int, i: int, lam: float, light: Array, vapor_light: Array) -> float:
+    """Relative volatility by mass, (y / (1 - y)) / (z / (1 - z)), of a member."""
+    y = vapor_light[member, i] + lam * (vapor_light[member, i + 1] - vapor_light[member, i])
+    return float(y * (1.0 - light[member]) / ((1.0 - y) * light[member]))
+
+
+@compiled
+def split_light(z: float, x: float, i: int, lam: float, light: Array, vapor_light: Array) -> tuple[float, float]:
+    """Light mass fractions of liquid and vapor in equilibrium, with ``z = (1 - x) * z_f + x * z_g``.
+
+    Parameters
+    ----------
+    z
+        Light mass fraction of the whole, 0..1.
+    x
+        Quality, mass of vapor over mass of the whole, 0..1.
+    i, lam
+        Row of the pressure, and the place in its cell, 0..1.
+    light, vapor_light
+        Arrays of the `Family`.
+    """
+    # Towards the top of the table the two phases are led together: above it there is only one.
+    nearness = min(max((vapor_light.shape[1] - 1 - i - lam) / JOINING_ROWS, 0.0), 1.0)
+    z_f, alpha = z, 1.0
+    # With a given volatility the balance is a quadratic. The volatility depends on the liquid's composition so
+    # little that three rounds leave less than 1e-4 of it; the balance itself is exact after any round.
+    for _ in range(3):
+        k, share = _member(light, z_f)
+        lower = _volatility(k, i, lam, light, vapor_light)
+        alpha = 1.0 + nearness * (lower + share * (_volatility(k + 1, i, lam, light, vapor_light) - lower) - 1.0)
+        a = (1.0 - x) * (alpha - 1.0)
+        b = 1.0 - x + x * alpha - z * (alpha - 1.0)
+        z_f = 2.0 * z / (b + math.sqrt(max(b * b + 4.0 * a * z, 0.0)))
+    return z_f, alpha * z_f / (1.0 + (alpha - 1.0) * z_f)
+
+
+@compiled
+def _limits_of_phases(i: int, lam: float, p: float, light: Array, sat: Array, out: Array) -> None:
+    """`_limits`, with liquid and vapor each of its own composition."""
+    k, share = _member(light, out[Z_F])
+    v, u = _between(sat, k, share, i, V_F), _between(sat, k, share, i, U_F)
+    out[VF] = v + lam * (_between(sat, k, share, i + 1, V_F) - v)
+    out[HF] = u + lam * (_between(sat, k, share, i + 1, U_F) - u) + p * out[VF]
+    k, share = _member(light, out[Z_G])
+    v, u = _between(sat, k, share, i, V_G), _between(sat, k, share, i, U_G)
+    out[VG] = v + lam * (_between(sat, k, share, i + 1, V_G) - v)
+    out[HG] = u + lam * (_between(sat, k, share, i + 1, U_G) - u) + p * out[VG]
+
+
+@compiled
+def evaluate_shifted(
+    mass: float,
+    light_kg: float,
+    energy: float,
+    volume: float,
+    guess: int,
+    light: Array,
+    fam_sat: Array,
+    fam_ga: Array,
+    fam_gb: Array,
+    vapor_light: Array,
+    sc: Array,
+    out: Array,
+    scratch: Array,
+) -> int:
+    """State of a volume of a blend from its mass, the mass of its light part (kg) and its internal energy (J).
+
+    Fills `out` as `evaluate` does and returns the table row. Where both phases are present, ``Z_F, VF, HF``
+    belong to the liquid and ``Z_G, VG, HG`` to the vapor of their own compositions; quality and these add up to
+    the light fraction, the volume and the enthalpy of the whole. Pressure, temperature and quality come
+    from a straight line between boiling liquid and dry vapor of the overall composition at one pressure.
+    A liquid's ``Z_G, HG`` are those of the first bubble, a vapor's ``Z_F`` is that of the first drop.
+    Outside the family's range the properties of the end member hold, with its volatility. The derivatives
+    hold the light fraction, not the light mass.
+
+    Parameters
+    ----------
+    mass, light_kg
+        Mass and light mass in the volume; the fraction is held to 0..1.
+    energy, volume
+        Internal energy in J, aligned as the tables are, and volume in m3.
+    guess
+        Row to start looking from.
+    light, fam_sat, fam_ga, fam_gb, vapor_light, sc
+        Arrays of the `Family`.
+    out
+        The state, `STATE_FIELDS` long.
+    scratch
+        Work space, `STATE_FIELDS` long and contiguous.
+    """
+    v = volume / mass
+    u = energy / mass
+    z = min(max(light_kg / mass, 0.0), 1.0)
+    k, share = _member(light, z)
+    top = int(fam_sat.shape[1]) - 1
+    cell = scratch[: 2 * SATURATION_COLUMNS].reshape((2, SATURATION_COLUMNS))
+    single, row = 0, -1
+    thin = False
+    v_f, v_g = _between(fam_sat, k, share, top, V_F), _between(fam_sat, k, share, top, V_G)
+    if v < v_f:
+        i = _find_column_between(fam_sat, k, share, V_F, v, True, guess)
+        _copy_cell(fam_sat, k, share, i, cell)
+        lam = (v - cell[0, V_F]) / (cell[1, V_F] - cell[0, V_F])
+        if u >= cell[0, U_F] + lam * (cell[1, U_F] - cell[0, U_F]):
+            single, row = LIQUID, i
+    elif v > v_g:
+        thin = v > _between(fam_sat, k, share, 0, V_G)
+        i = 0 if thin else _find_column_between(fam_sat, k, share, V_G, v, False, guess)
+        _copy_cell(fam_sat, k, share, i, cell)
+        lam = (v - cell[0, V_G]) / (cell[1, V_G] - cell[0, V_G])
+        if thin or u >= cell[0, U_G] + lam * (cell[1, U_G] - cell[0, U_G]):
+            single, row = GAS, i
+    else:
+        u_f, u_g = _between(fam_sat, k, share, top, U_F), _between(fam_sat, k, share, top, U_G)
+        if u >= u_f + (v - v_f) / (v_g - v_f) * (u_g - u_f):
+            single, row = DENSE, top - 1
+            _copy_cell(fam_sat, k, share, row, cell)
+    out[PSAT] = 0.0
+    if single == GAS:
+        dew = _dew_point(v, thin, 0, row, cell, sc)
+        _superheated(v, u, dew, _slopes_between(k, share, row + dew[0], u - dew[3], fam_ga, fam_gb, sc), out)
+        out[X] = 1.0
+        out[Z_F], out[Z_G] = split_light(z, 1.0, row, min(max(dew[0], 0.0), 1.0), light, vapor_light)
+    elif single == LIQUID:
+        lam = min(max(_liquid(v, u, 0, row, cell, sc, out), 0.0), 1.0)
+        out[X] = 0.0
+        out[CF] = cell[0, C_F] + lam * (cell[1, C_F] - cell[0, C_F])
+        out[Z_F], out[Z_G] = split_light(z, 0.0, row, lam, light, vapor_light)
+        _limits_of_phases(row, lam, out[PSAT], light, fam_sat, out)
+    elif single == DENSE:
+        part = (v - v_f) / (v_g - v_f)
+        w = u - (cell[1, U_F] + part * (cell[1, U_G] - cell[1, U_F]))
+        _liquid(v_f, cell[1, U_F] + w, 0, row, cell, sc, out)
+        liquid = (out[P], out[T], out[DPDU], out[DTDU])
+        dew = _dew_point(v_g, False, 0, row, cell, sc)
+        slopes = _slopes_between(k, share, row + dew[0], w, fam_ga, fam_gb, sc)
+        _superheated(v_g, cell[1, U_G] + w, dew, slopes, out)
+        _dense(part, w, liquid, 1, cell, out)
+        out[Z_F], out[Z_G] = z, z
+    else:
+        row = _find_two_phase_between(fam_sat, k, share, v, u, guess)
+        _copy_cell(fam_sat, k, share, row, cell)
+        lam = _boiling(v, u, 0, row, cell, sc, out)
+        x = min(max(out[X], 0.0), 1.0)
+        out[Z_F], out[Z_G] = split_light(z, x, row, max(lam, 0.0), light, vapor_light)
+        _limits_of_phases(row, lam, out[P], light, fam_sat, out)
+        # The straight line between bubble and dew is not quite the sum of the true phases: spread what is left.
+        scale = v / ((1.0 - x) * out[VF] + x * out[VG])
+        out[VF] *= scale
+        out[VG] *= scale
+        left = u + out[P] * v - (1.0 - x) * out[HF] - x * out[HG]
+        out[HF] += left
+        out[HG] += left
+    _finish(v, u, mass, single, out)
     return row
 
 

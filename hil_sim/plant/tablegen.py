@@ -2,6 +2,13 @@
 
 One row per pressure, uniform in ln(pressure), from 500 Pa to 0.98 of the critical pressure. The plant
 itself never imports CoolProp: blends are too slow or fail there, and arrays make a run reproducible.
+
+Blends whose composition shifts get a second file: the same tables for a family of compositions of two
+pseudo-components, "light" and "heavy", on one grid of pressures. CoolProp's mixture energies are consistent
+across compositions; one offset linear in the light fraction (``c0 + c1 * light``) brings them near the base
+table, and changes no balance, because the energy it adds is carried by the two masses. The heat of mixing is
+what is left over; it stays in the tables. The ratio of R-32 to R-125 within the light part of R-407C is held
+at its nominal value.
 """
 
 from __future__ import annotations
@@ -9,7 +16,7 @@ from __future__ import annotations
 import math
 import sys
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 import CoolProp
 import numpy as np
@@ -17,6 +24,7 @@ from CoolProp import CoolProp as cp  # noqa: N813  (a module, not a class)
 from numpy.typing import NDArray
 
 from hil_sim.plant.oil import ESTER_FITS, fitted_mass_fraction, surrogate_mass_fraction
+from hil_sim.plant.phase import COARSE, SUPERHEATS, T_F, U_F, U_G, load_tables
 
 Array = NDArray[np.float64]
 
@@ -33,34 +41,89 @@ SOURCES = {
     "R-404A": "R404A",
     "R-407C": "R407C",
     "R-454B": "R454B.mix",
+    "R-513A": "R513A.mix",
 }
 """Where each refrigerant comes from: reference equation, pseudo-pure equation, or mixture model."""
 
+
+class Mixture(NamedTuple):
+    """A blend computed with CoolProp's mixture model."""
+
+    fluids: tuple[str, ...]
+    mass_fractions: tuple[float, ...]
+    """Definition of the blend by ASHRAE 34."""
+    t_critical_k: float
+    """Estimated, as the next: the mixture model gives no critical point in reasonable time."""
+    p_critical_pa: float
+    p_low_pa: float
+    """Below this pressure the rows are extrapolated."""
+
+
+MIXTURES = {
+    "R454B.mix": Mixture(("R32", "R1234yf"), (0.689, 0.311), 351.0, 5.27e6, 12e3),
+    "R513A.mix": Mixture(("R1234yf", "R134a"), (0.56, 0.44), 368.0, 3.65e6, 2e3),
+}
+
+
+class FamilySource(NamedTuple):
+    """What a family of compositions is computed from."""
+
+    light: dict[str, float]
+    """Fluids of the light pseudo-component, by mass within it."""
+    heavy: dict[str, float]
+    members: tuple[float, ...]
+    """Mass fractions of light, rising."""
+    nominal: float
+    p_top_pa: float
+    """Highest pressure of the grid: below the critical pressure of every member."""
+
+
+FAMILIES = {
+    "R-407C": FamilySource(
+        {"R32": 23.0 / 48.0, "R125": 25.0 / 48.0},
+        {"R134a": 1.0},
+        (0.13, 0.20, 0.28, 0.38, 0.48, 0.58, 0.68, 0.76, 0.83),
+        0.48,
+        4.0e6,
+    ),
+    "R-454B": FamilySource(
+        {"R32": 1.0}, {"R1234yf": 1.0}, (0.34, 0.41, 0.50, 0.59, 0.689, 0.77, 0.85, 0.92, 0.98), 0.689, 4.1e6
+    ),
+    # R-1234yf is the more volatile one at room temperature; above about 1 MPa the two change places.
+    "R-513A": FamilySource(
+        {"R1234yf": 1.0}, {"R134a": 1.0}, (0.21, 0.30, 0.39, 0.48, 0.56, 0.65, 0.74, 0.83, 0.91), 0.56, 3.1e6
+    ),
+}
+"""Blends a family is made for. Members lie closer where the bubble line bends most."""
+
+FAMILY_PRESSURES = 401
+FAMILY_P_LOW_PA = 2e3
+ALIGN_T_K = 298.15
+
 PRESSURES = 1001
-COARSE = 8
-SUPERHEATS = 17
 SUPERHEAT_STEP_K = 15.0
 PRESSURE_MIN_PA = 500.0
 OIL_TEMPERATURES_K = np.linspace(233.15, 393.15, 33)
 OIL_ROOT_REDUCED_PRESSURES = np.linspace(0.0, 1.0, 41)
 
 
+def _mixture_state(mass_fractions: dict[str, float]) -> Any:
+    whole = cp.AbstractState("HEOS", "&".join(mass_fractions))
+    moles = np.array([share / cp.PropsSI("M", name) for name, share in mass_fractions.items()])
+    whole.set_mole_fractions(list(moles / moles.sum()))
+    return whole
+
+
 def _state(source: str) -> Any:
-    if source.endswith(".mix"):
-        whole = cp.AbstractState("HEOS", "R32&R1234yf")
-        # 68.9 / 31.1 % by mass, the definition of R-454B (ASHRAE 34).
-        mass = np.array([0.689, 0.311])
-        molar = np.array([cp.PropsSI("M", name) for name in ("R32", "R1234yf")])
-        moles = mass / molar
-        whole.set_mole_fractions(list(moles / moles.sum()))
-        return whole
+    if source in MIXTURES:
+        mixture = MIXTURES[source]
+        return _mixture_state(dict(zip(mixture.fluids, mixture.mass_fractions, strict=True)))
     return cp.AbstractState("HEOS", source)
 
 
 def _critical(source: str) -> tuple[float, float]:
-    if source.endswith(".mix"):
-        # Estimated values; the mixture model gives no critical point in reasonable time.
-        return 351.0, 5.27e6
+    if source in MIXTURES:
+        return MIXTURES[source].t_critical_k, MIXTURES[source].p_critical_pa
     return float(cp.PropsSI("Tcrit", source)), float(cp.PropsSI("pcrit", source))
 
 
@@ -72,6 +135,18 @@ def _fill_holes(x: Array, y: Array) -> Array:
     # The few rows beyond the last good one go straight on.
     filled[last[-1] + 1 :] = y[last[-1]] + (end - end[last[-1]])[last[-1] + 1 :]
     return filled
+
+
+def _drop_wrong_roots(t: Array, others: list[Array]) -> None:
+    """Make holes where the temperature leaves the line through its neighbours by a fifth of a row's step."""
+    limit = 0.2 * np.nanmedian(np.abs(np.diff(t)))
+    while True:
+        away = np.abs(t[2:] - 2.0 * t[1:-1] + t[:-2])
+        if not np.isfinite(away).any() or np.nanmax(away) <= 2.0 * limit:
+            return
+        worst = int(np.nanargmax(away)) + 1
+        for column in (t, *others):
+            column[worst] = np.nan
 
 
 def _saturation(state: Any, pressures_pa: Array, low_ok: NDArray[np.bool_]) -> dict[str, Array]:
@@ -93,6 +168,10 @@ def _saturation(state: Any, pressures_pa: Array, low_ok: NDArray[np.bool_]) -> d
                 out["c_f"][i] = state.cpmass()
     log_p = np.log(pressures_pa)
     use = low_ok
+    for suffix in "fg":
+        _drop_wrong_roots(
+            out["t_" + suffix], [out[name + suffix] for name in ("v_", "u_", "c_") if name + suffix in out]
+        )
     for name in names:
         y = out[name]
         # A mixture flash may return a wrong root without complaint: drop points that break the neighbours' trend.
@@ -226,17 +305,116 @@ def _oil(refrigerant: str, source: str, state: Any) -> tuple[Array, Array]:
     return np.exp(log_p), w
 
 
+def _checked(name: str, table: dict[str, Array], a_l: Array, g_l: Array) -> Array:
+    """Saturation table of all columns; ValueError where it has holes or turns back."""
+    columns = [table[column] for column in ("t_f", "t_g", "v_f", "v_g", "u_f", "u_g", "c_f")]
+    saturation = np.ascontiguousarray(np.column_stack([*columns, a_l, g_l]))
+    if not np.isfinite(saturation).all():
+        raise ValueError(f"{name}: holes in the saturation table")
+    for column, rises in (("t_f", True), ("t_g", True), ("v_f", True), ("v_g", False), ("u_f", True)):
+        step_sign = np.diff(table[column]) * (1.0 if rises else -1.0)
+        if not (step_sign > 0.0).all():
+            raise ValueError(f"{name}: {column} is not monotonic at rows {np.flatnonzero(step_sign <= 0)}")
+    return saturation
+
+
+def _vapor_light(state: Any, fluids: tuple[str, ...], light: dict[str, float], pressures_pa: Array) -> Array:
+    """Light mass fraction of the vapor over saturated liquid; holes and low pressures filled in its logit."""
+    molar = np.array([cp.PropsSI("M", name) for name in fluids])
+    is_light = np.array([name in light for name in fluids])
+    logit = np.full(len(pressures_pa), np.nan)
+    for i, p in enumerate(pressures_pa):
+        try:
+            state.update(cp.PQ_INPUTS, float(p), 0.0)
+        except ValueError:
+            continue
+        mass = np.array(state.mole_fractions_vapor()) * molar
+        logit[i] = math.log(mass[is_light].sum() / mass[~is_light].sum())
+    # A flash may return a wrong root without complaint; the true curve bends little from one row to the next.
+    slope = np.diff(logit)
+    middle = np.nanmedian(np.abs(slope))
+    for i in range(1, len(logit) - 1):
+        if abs(logit[i + 1] - 2.0 * logit[i] + logit[i - 1]) > 2.0 * middle + 1e-3:
+            logit[i] = np.nan
+    log_p = np.log(pressures_pa)
+    first = int(np.flatnonzero(np.isfinite(logit) & (pressures_pa >= FAMILY_P_LOW_PA))[0])
+    low = (logit[first + 5] - logit[first]) / (log_p[first + 5] - log_p[first])
+    logit[first:] = _fill_holes(log_p[first:], logit[first:])
+    logit[:first] = logit[first] + low * (log_p[:first] - log_p[first])
+    return np.asarray(1.0 / (1.0 + np.exp(-logit)))
+
+
+def generate_family(refrigerant: str) -> dict[str, Array | str]:
+    """Build the family of compositions of a blend; see the module docstring.
+
+    The base table of the blend must be shipped: energies are aligned to it at 25 degC.
+    """
+    family = FAMILIES[refrigerant]
+    log_p = np.linspace(math.log(PRESSURE_MIN_PA), math.log(family.p_top_pa), FAMILY_PRESSURES)
+    pressures = np.exp(log_p)
+    low_ok = pressures >= FAMILY_P_LOW_PA
+    first = int(np.flatnonzero(low_ok)[0])
+    fluids = (*family.light, *family.heavy)
+
+    def member(light: float) -> Any:
+        shares = {name: light * share for name, share in family.light.items()}
+        shares |= {name: (1.0 - light) * share for name, share in family.heavy.items()}
+        return _mixture_state(shares)
+
+    state = member(family.nominal)
+    state.specify_phase(cp.iphase_gas)
+    state.update(cp.PT_INPUTS, 20e3, 298.15)
+    k_gas, step = float(state.cpmass() / state.cvmass()), float(state.cvmass()) * SUPERHEAT_STEP_K
+    nominal_molar_kg = float(state.molar_mass())
+    saturation, gas_a, gas_b, vapor, molar, u_align = [], [], [], [], [], []
+    for light in family.members:
+        state = member(light)
+        molar_kg = float(state.molar_mass())
+        table = _saturation(state, pressures, low_ok)
+        _extend_down(table, pressures, first, 8.314462618 / molar_kg)
+        a_l, g_l = _liquid(state, table, first)
+        a_g, b_g = _gas(state, table, first, step, molar_kg)
+        saturation.append(_checked(f"{refrigerant} with {light} light", table, a_l, g_l))
+        gas_a.append(a_g)
+        gas_b.append(b_g)
+        vapor.append(_vapor_light(state, fluids, family.light, pressures))
+        molar.append(molar_kg)
+        u_align.append(np.interp(ALIGN_T_K, table["t_f"], table["u_f"]))
+    lights, u = np.array(family.members), np.array(u_align)
+    nominal = family.members.index(family.nominal)
+    base = load_tables(refrigerant).sat
+    # Nominal liquid at 25 degC as in the base table, the others as near to it as a straight line allows.
+    away = lights - family.nominal
+    c1 = -float(np.sum(away * (u - u[nominal])) / np.sum(away * away))
+    offset = float(np.interp(ALIGN_T_K, base[:, T_F], base[:, U_F])) - u[nominal] + c1 * away
+    whole = np.array(saturation)
+    whole[:, :, [U_F, U_G]] += offset[:, None, None]
+    return {
+        "light": lights,
+        "log_p": log_p,
+        "saturation": whole,
+        "gas_a": np.array(gas_a),
+        "gas_b": np.array(gas_b),
+        "vapor_light": np.array(vapor),
+        "molar_kg": np.array(molar),
+        "scalars": np.array([step, k_gas, nominal_molar_kg]),
+        "nominal": np.array(nominal),
+        "energy_offset_j_kg": offset,
+        "source": f"CoolProp {CoolProp.__version__} {'&'.join(fluids)}",
+    }
+
+
 def generate(refrigerant: str) -> dict[str, Array | str]:
     """Build all arrays of one refrigerant; see the module docstring for what the rows are."""
     source = SOURCES[refrigerant]
     state = _state(source)
     t_critical_k, p_critical_pa = _critical(source)
     # The mixture flash degrades near its critical point.
-    top = 0.83 if source.endswith(".mix") else 0.98
+    top = 0.83 if source in MIXTURES else 0.98
     log_p = np.linspace(math.log(PRESSURE_MIN_PA), math.log(top * p_critical_pa), PRESSURES)
     pressures = np.exp(log_p)
-    if source.endswith(".mix"):
-        p_low = 12e3
+    if source in MIXTURES:
+        p_low = MIXTURES[source].p_low_pa
     else:
         t_low = max(state.Tmin(), cp.PropsSI("Ttriple", source)) + 0.5
         # Bubble pressure: the dew line of a blend is still inside the range of the equation there.
@@ -255,17 +433,9 @@ def generate(refrigerant: str) -> dict[str, Array | str]:
     step = cv * SUPERHEAT_STEP_K
     a_g, b_g = _gas(state, table, first, step, molar_kg)
     psat_oil, w_oil = _oil(refrigerant, source, state)
-    columns = [table[name] for name in ("t_f", "t_g", "v_f", "v_g", "u_f", "u_g", "c_f")]
-    saturation = np.column_stack([*columns, a_l, g_l])
-    if not np.isfinite(saturation).all():
-        raise ValueError(f"{refrigerant}: holes in the saturation table")
-    for name, rises in (("t_f", True), ("t_g", True), ("v_f", True), ("v_g", False), ("u_f", True)):
-        step_sign = np.diff(table[name]) * (1.0 if rises else -1.0)
-        if not (step_sign > 0.0).all():
-            raise ValueError(f"{refrigerant}: {name} is not monotonic at rows {np.flatnonzero(step_sign <= 0)}")
     return {
         "log_p": log_p,
-        "saturation": np.ascontiguousarray(saturation),
+        "saturation": _checked(refrigerant, table, a_l, g_l),
         "gas_a": np.ascontiguousarray(a_g),
         "gas_b": np.ascontiguousarray(b_g),
         "scalars": np.array([step, k_gas, molar_kg, t_critical_k, p_critical_pa]),
@@ -277,12 +447,15 @@ def generate(refrigerant: str) -> dict[str, Array | str]:
 
 
 def main() -> None:
-    """Write ``data/<refrigerant>.npz`` for every refrigerant, or for those named on the command line."""
+    """Write the tables of every refrigerant, and of every family, or of those named on the command line."""
     folder = Path(__file__).parent / "data"
     folder.mkdir(exist_ok=True)
     for refrigerant in sys.argv[1:] or SOURCES:
         np.savez_compressed(folder / f"{refrigerant}.npz", allow_pickle=False, **generate(refrigerant))
         sys.stdout.write(f"{refrigerant} written\n")
+        if refrigerant in FAMILIES:
+            np.savez_compressed(folder / f"{refrigerant}.shift.npz", allow_pickle=False, **generate_family(refrigerant))
+            sys.stdout.write(f"{refrigerant} family written\n")
 
 
 if __name__ == "__main__":
