@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from math import inf, nan
 from pathlib import Path
@@ -11,11 +12,14 @@ from typing import TYPE_CHECKING, Annotated, Any, Final
 import typer
 
 from rigctl.console import (
+    COMPLETE,
+    MISTAKE,
     STATUS_WORDS,
     WHERE_FILES,
     Json,
     MistakeError,
     config_folders,
+    console,
     exit_status,
     find,
     first_there,
@@ -28,7 +32,9 @@ from rigctl.console import (
 if TYPE_CHECKING:
     from hil_sim.bench import Bench, Happening, Result
     from hil_sim.faults import Fault
+    from hil_sim.gallery import Entry
     from hil_sim.plant.model import PlantParameters
+    from hil_sim.scenario import Scenario
     from rigctl.config import JobConfig, RigConfig
     from rigctl.control.controller import ScanRecord
     from rigctl.control.settings import Settings
@@ -165,6 +171,8 @@ class Simulation:
     refrigerant: str
     """What is really in the appliance."""
     faults: tuple[Fault, ...]
+    source: str = ""
+    """The scenario's file, to be named when something in it cannot be simulated."""
 
     def bench(self, seed: int, *, utc_s: float = 1.75e9, listen: Callable[[Happening], None] | None = None) -> Bench:
         """Make the bench, with a technician at it.
@@ -185,27 +193,49 @@ class Simulation:
                 self.settings, self.parameters, seed, technician, self.faults, refrigerant=self.refrigerant,
                 utc_s=utc_s, listen=listen,
             )  # fmt: skip
-        except UnsupportedFaultError:
-            raise
+        except UnsupportedFaultError as error:
+            if not self.source:
+                raise
+            raise MistakeError(f"{self.source}: run.faults: {error}") from error
         except ValueError as error:
-            raise MistakeError(f"the plant does not take this: {error}.") from error
+            where = f"{self.source}: " if self.source else ""
+            raise MistakeError(f"{where}the plant does not take this: {error}.") from error
 
 
 def prepare(
-    job: str | None, rig: str | None, setup: str | None, faults: Sequence[str] = (), appliance: str | None = None
+    job: str | None,
+    rig: str | None,
+    setup: str | None,
+    faults: Sequence[str] = (),
+    appliance: str | None = None,
+    *,
+    overrides: Mapping[str, Mapping[str, float | bool]] | None = None,
+    source: str = "",
 ) -> Simulation:
     """Read the files and put the simulation together; None takes the default.
+
+    Parameters
+    ----------
+    job, rig, setup, appliance
+        Names or paths of their files.
+    faults
+        As they are written after `--fault`.
+    overrides
+        Group of `PlantParameters` -> field -> value in SI: what a scenario says differently.
+    source
+        The scenario's file, for messages.
 
     Raises
     ------
     MistakeError, ConfigError, ScenarioError, UnsupportedFaultError
         With a sentence each, when something cannot be found, read, joined or simulated.
     """
-    from dataclasses import replace
+    import msgspec
 
     from hil_sim import bench, scenario
     from rigctl import config
 
+    overrides = overrides or {}
     wanted = [(fault_of(text), text) for text in faults]
     job_path = find("jobs", job if job is not None else first_there("jobs", JOBS))
     rig_path = find("rigs", rig if rig is not None else first_there("rigs", RIGS))
@@ -217,22 +247,78 @@ def prepare(
     hooked_up = scenario.load_setup(setup_path)
     emptied = scenario.load_appliance(_appliance_path(appliance, job_path, loaded_job))
     refrigerant = emptied.refrigerant
+    if settings.cylinder.residual_kg and "residual_kg" in overrides.get("cylinder", {}):
+        raise scenario.ScenarioError(
+            f"{source}: cylinder.residual: {job_path} says what is in the cylinder; change residual in its table "
+            "[cylinder] and name that file under [run]."
+        )
+    if "temperature_degc" in overrides.get("ambient", {}):
+        # Whoever writes the job down writes down the temperature of the day.
+        of_the_day = msgspec.structs.replace(settings.job, ambient_degc=overrides["ambient"]["temperature_degc"])
+        settings = msgspec.structs.replace(settings, job=of_the_day)
+    emptied = scenario.appliance_with(emptied, overrides)
+    settings, parameters = bench.scenario(settings, emptied, hooked_up)
+    parameters = scenario.parameters_with(parameters, overrides)
     for (fault, _), _ in wanted:
         if fault.kind == "empty" and not fault.tag:
-            little = replace(
-                emptied.appliance,
-                charge_kg=max(0.01, 5e-4 * emptied.appliance.charge_kg),
-                oil_initial_mass_fraction=0.0,
-                ncg_mol=0.0,
-            )
-            emptied = replace(emptied, appliance=little)
+            parameters = _next_to_empty(parameters)
         elif fault.kind == "refrigerant" and not fault.tag:
             refrigerant = "R-134a" if refrigerant != "R-134a" else "R-22"
-    settings, parameters = bench.scenario(settings, emptied, hooked_up)
     return Simulation(
         loaded_rig, loaded_job, setup_path.stem, hooked_up.purpose, settings, parameters, refrigerant,
-        tuple(_made(fault, text) for (fault, _), text in wanted if fault.tag),
+        tuple(_made(fault, text) for (fault, _), text in wanted if fault.tag), source,
     )  # fmt: skip
+
+
+def _next_to_empty(parameters: PlantParameters) -> PlantParameters:
+    from dataclasses import replace
+
+    little_kg = max(0.01, 5e-4 * parameters.appliance.charge_kg)
+    emptied = replace(parameters.appliance, charge_kg=little_kg, oil_initial_mass_fraction=0.0, ncg_mol=0.0)
+    return replace(parameters, appliance=emptied)
+
+
+def prepare_scenario(name: str | Path, more_faults: Sequence[str] = ()) -> tuple[Scenario, Simulation]:
+    """Read a scenario by name or path and put its simulation together; `more_faults` come on top of its own.
+
+    Raises
+    ------
+    MistakeError, ConfigError, ScenarioError, UnsupportedFaultError
+        With a sentence each, when something cannot be found, read, joined or simulated.
+    """
+    from hil_sim.scenario import load_scenario
+
+    said = load_scenario(find("scenarios", name))
+    for kind, key in (("jobs", "job"), ("rigs", "rig"), ("setups", "setup"), ("appliances", "appliance")):
+        if (named := getattr(said, key)) is not None:
+            with _mistakes_of(said.path, key):
+                find(kind, named)
+    for text in said.faults:
+        with _mistakes_of(said.path, "faults"):
+            fault, _ = fault_of(text)
+            if fault.tag:
+                _made(fault, text)
+    return said, _simulation_of(said, more_faults, said.overrides)
+
+
+def _simulation_of(
+    said: Scenario, more_faults: Sequence[str], overrides: Mapping[str, Mapping[str, float | bool]]
+) -> Simulation:
+    faults = (*said.faults, *more_faults)
+    return prepare(
+        said.job, said.rig, said.setup, faults, said.appliance, overrides=overrides, source=str(said.path)
+    )  # fmt: skip
+
+
+@contextmanager
+def _mistakes_of(path: Path, key: str) -> Iterator[None]:
+    """Say in which file a mistake stands that is told as if it stood in the command line."""
+    from hil_sim.faults import UnsupportedFaultError
+
+    try:
+        yield
+    except (MistakeError, UnsupportedFaultError) as error:
+        raise MistakeError(f"{path}: run.{key}: {str(error).removeprefix('--fault ')}") from None
 
 
 def _appliance_path(appliance: str | None, job_path: Path, job: JobConfig) -> Path:
@@ -297,7 +383,15 @@ SetupName = Annotated[str | None, typer.Option("--setup", help="How the rig is h
 ApplianceName = Annotated[
     str | None, typer.Option("--appliance", help="The appliance, if not called like the job.", metavar="NAME")
 ]
-Seed = Annotated[int, typer.Option(help="Of instruments, faults and the technician's delays.", min=0)]
+ScenarioName = Annotated[
+    str | None, typer.Option("--scenario", help="Job, rig, set-up and what goes wrong, from one file.", metavar="NAME")
+]
+Seed = Annotated[
+    int | None,
+    typer.Option(
+        help="Of instruments, faults and the technician's delays; 1, or the scenario's.", min=0, show_default=False
+    ),
+]
 
 
 @app.callback()
@@ -311,9 +405,12 @@ def run_command(
     rig: RigFile = None,
     setup: SetupName = None,
     appliance: ApplianceName = None,
+    scenario: ScenarioName = None,
     fault: Faults = None,
-    seed: Seed = 1,
-    until: Annotated[str, typer.Option(help='Simulated time to end at, for example "30 min".')] = "24 h",
+    seed: Seed = None,
+    until: Annotated[
+        str | None, typer.Option(help='Simulated time to end at, for example "30 min"; 24 h, or the scenario\'s.')
+    ] = None,
     csv: Annotated[Path | None, typer.Option(help="Write the time series to this file.", metavar="FILE")] = None,
     every: Annotated[str, typer.Option(help="Simulated time between two lines of the time series.")] = "1 s",
     as_json: Json = False,
@@ -326,11 +423,17 @@ def run_command(
         return 0
     from rigctl import units
 
-    until_s = _time(until, "--until", units)
+    until_s = None if until is None else _time(until, "--until", units)
     every_s = _time(every, "--every", units)
     if csv is not None and csv.exists() and csv.is_file():
         raise MistakeError(f"{csv} is there already and is not overwritten; name a new file.")
-    simulation = prepare(job, rig, setup, fault or (), appliance)
+    if scenario is None:
+        simulation = prepare(job, rig, setup, fault or (), appliance)
+        seed, until_s = 1 if seed is None else seed, until_s or 86_400.0
+    else:
+        _nothing_twice(scenario, {"--job": job, "--rig": rig, "--setup": setup, "--appliance": appliance})
+        said, simulation = prepare_scenario(scenario, fault or ())
+        seed, until_s = said.seed if seed is None else seed, until_s or said.until_s
     bench = simulation.bench(seed)
     if csv is None:
         result = bench.finish(until_s)
@@ -343,6 +446,15 @@ def run_command(
     else:
         _say_result(result, simulation)
     return exit_status(result.outcome)
+
+
+def _nothing_twice(scenario: str, options: Mapping[str, str | None]) -> None:
+    given = [option for option, value in options.items() if value is not None]
+    if given:
+        raise MistakeError(
+            f"{' and '.join(given)} cannot go with --scenario {scenario}, which names its own; leave one or the other "
+            "out, or copy the scenario's file and change it there."
+        )
 
 
 def _time(text: str, option: str, units: Any) -> float:
@@ -453,6 +565,134 @@ def _say_result(result: Result, simulation: Simulation) -> None:
         ("Plant's own books", f"balance of mass {result.mass_error:.1e}"),
     ]  # fmt: skip
     say_table("Simulated recovery", ("", ""), [row for row in rows if row[1] or row[0]])
+
+
+# ---- scenarios -------------------------------------------------------------------------------------------
+
+scenarios = typer.Typer(help="Ready-made simulations, each in one file.", no_args_is_help=True, rich_markup_mode=None)
+app.add_typer(scenarios, name="scenario")
+
+
+@scenarios.command("list", epilog=WHERE_FILES)
+def list_scenarios(as_json: Json = False) -> None:
+    """Show the scenarios there are."""
+    from hil_sim.scenario import load_scenario
+
+    found = {name: load_scenario(find("scenarios", name)).purpose for name in _scenario_names()}
+    if as_json:
+        say_json([{"name": name, "purpose": purpose} for name, purpose in found.items()])
+    else:
+        say_table("", ("scenario", "what it is for"), list(found.items()))
+
+
+def _scenario_names() -> list[str]:
+    found = names("scenarios")
+    if not found:
+        raise MistakeError(
+            f"there are no scenarios in {', '.join(str(folder / 'scenarios') for folder in config_folders())}; "
+            "name one by its path."
+        )
+    return found
+
+
+@scenarios.command("show", epilog=WHERE_FILES)
+def show_scenario(name: Annotated[str, typer.Argument(metavar="NAME")], as_json: Json = False) -> None:
+    """Show what a scenario puts together, and every value in which it differs from the files it names."""
+    from dataclasses import asdict
+
+    from hil_sim.scenario import changes
+
+    said, simulation = prepare_scenario(name)
+    without = _simulation_of(said, (), {})
+    differences = list(changes(without.parameters, simulation.parameters))
+    wrong = [(text, fault_of(text)[0]) for text in said.faults]
+    job = simulation.settings.job
+    if as_json:
+        say_json({
+            "name": said.name, "purpose": said.purpose, "file": str(said.path), "job": said.job, "rig": said.rig,
+            "setup": said.setup, "appliance": said.appliance, "seed": said.seed, "until_s": said.until_s,
+            "faults": [{"fault": text, "meaning": fault.meaning, "at_s": fault.at_s} for text, fault in wrong],
+            "changes": [
+                {**asdict(change), "key": change.key, "before_text": change.written()[0],
+                 "after_text": change.written()[1]}
+                for change in differences
+            ],
+        })  # fmt: skip
+        return
+    rows = [
+        ("Scenario", said.name),
+        ("Purpose", said.purpose),
+        ("Job", f"{said.job}: {job.name}, {job.refrigerant}"),
+        ("Rig", f"{said.rig}: {simulation.rig.name}"),
+        ("Set-up", f"{said.setup}: {simulation.setup_purpose}"),
+        *((("Appliance", said.appliance),) if said.appliance is not None else ()),
+        ("Seed", str(said.seed)),
+        ("Ends at", f"{said.until_s / 3600.0:g} h of simulated time at the latest"),
+        *(("Goes wrong", f"{text}: {fault.meaning}, {_begins(fault)}") for text, fault in wrong),
+    ]
+    say_table("", ("", ""), rows)
+    if differences:
+        lines = [(change.key, *change.written(), change.meaning) for change in differences]
+        say_table("", ("different", "in the files", "in the scenario", "what it is"), lines, (1, 2))
+    else:
+        typer.echo("No parameter of the plant differs from what these files say.")
+
+
+def _begins(fault: NamedFault) -> str:
+    return f"at {fault.at_s:.0f} s" if fault.at_s else "from the start"
+
+
+# ---- gallery ---------------------------------------------------------------------------------------------
+
+
+@app.command("gallery", epilog=WHERE_FILES)
+def gallery_command(
+    out: Annotated[Path, typer.Option("--out", help="The page to write.", metavar="FILE.html", show_default=False)],
+    scenario: Annotated[
+        list[str] | None, typer.Argument(help="Scenarios by name or path; all without.", metavar="[NAME]...")
+    ] = None,
+    workers: Annotated[
+        int | None, typer.Option(help="Processes at once; as many as there are cores without.", min=1)
+    ] = None,
+    force: Annotated[bool, typer.Option("--force", help="Write over a page that is there already.")] = False,
+) -> int:
+    """Run scenarios and show how each went on one page. Exit status: 0 all ran, 2 not every one could be run."""
+    from hil_sim import gallery
+
+    if out.is_dir() or not out.parent.is_dir():
+        raise MistakeError(f"{out}: there is no folder for this, or it is one itself; name a file in a folder.")
+    if out.exists() and not force:
+        raise MistakeError(f"{out} is there already; name a new file, or give --force to write over it.")
+    wanted = list(dict.fromkeys(scenario)) if scenario else _scenario_names()
+    for name in wanted:
+        find("scenarios", name)
+    entries = _with_progress(gallery.run(wanted, workers), len(wanted))
+    gallery.write(out, entries)
+    failed = sum(1 for entry in entries if entry.failed)
+    typer.echo(f"{out}: {len(entries)} scenarios" + (f", {failed} of which could not be run." if failed else "."))
+    return MISTAKE if failed else COMPLETE
+
+
+def _with_progress(entries: Iterator[Entry], count: int) -> list[Entry]:
+    """Tell each entry as it comes, with a bar below in a terminal; in the order in which they were asked for."""
+    screen = console()
+    if not screen.is_terminal:
+        done = []
+        for entry in entries:
+            done.append(entry)
+            typer.echo(f"{len(done)}/{count}  {entry.line}")
+        return sorted(done, key=lambda entry: entry.number)
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
+
+    columns = (TextColumn("scenarios"), BarColumn(), MofNCompleteColumn(), TimeElapsedColumn())
+    done = []
+    with Progress(*columns, console=screen, transient=True) as progress:
+        task = progress.add_task("", total=count)
+        for entry in entries:
+            done.append(entry)
+            progress.console.print(entry.line)
+            progress.advance(task)
+    return sorted(done, key=lambda entry: entry.number)
 
 
 def main() -> None:

@@ -1,16 +1,18 @@
-"""Appliance and set-up files: TOML with units in, parameters of the plant out.
+"""Appliance, set-up and scenario files: TOML with units in, parameters of the plant out.
 
 Keys are the names of the plant's parameters without the unit, values are text with a unit of the writer's
 choice. An appliance file says what is emptied and in which room; a set-up file says how it is hooked up: hoses,
 cores, ways in, coil, ice, aids. What rig and cylinder are like comes from the rig's and the job's own files.
+A scenario file names one of each, and what is different from them and goes wrong this time.
 """
 
 from __future__ import annotations
 
 import difflib
 import tomllib
-from collections.abc import Mapping
-from dataclasses import dataclass, fields, replace
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field, fields, replace
+from math import inf
 from pathlib import Path
 from typing import Any, Final
 
@@ -29,12 +31,34 @@ _OWN: Final = {
     "_j_k": units.Dimension("heat capacity", "J/K", '"8 kJ/K"', {"J/K": (1.0, 0.0), "kJ/K": (1e3, 0.0)}),
     "_w_k": units.Dimension("heat conductance", "W/K", '"140 W/K"', {"W/K": (1.0, 0.0), "kW/K": (1e3, 0.0)}),
     "_mol": units.Dimension("amount of gas", "mol", '"0.5 mol"', {"mol": (1.0, 0.0)}),
+    "_rpm": units.Dimension("speed", "rpm", '"1500 rpm"', {"rpm": (1.0, 0.0)}),
+    "_w_m2": units.Dimension("irradiance", "W/m2", '"800 W/m2"', {"W/m2": (1.0, 0.0), "kW/m2": (1e3, 0.0)}),
+    "_m2": units.Dimension("area", "m2", '"20 mm2"', {"m2": (1.0, 0.0), "cm2": (1e-4, 0.0), "mm2": (1e-6, 0.0)}),
 }
 """Suffixes of plant parameters that no setting of the rig has."""
 
 
+ELSEWHERE: Final[dict[str, str]] = {
+    "cylinder.volume_m3": "the job's file says it, as water_capacity in its table [cylinder]",
+    "cylinder.tare_kg": "the job's file says it, as tare in its table [cylinder]",
+    "rig.two_inlets": "the rig's file says it, as xv_101 and xv_102 in its table [fitted]",
+    "rig.cv_103_fitted": "the rig's file says it, as cv_103 in its table [fitted]",
+    "rig.xv_201_fitted": "the rig's file says it, as cooler_valves in its table [fitted]",
+    "rig.xv_202_fitted": "the rig's file says it, as cooler_valves in its table [fitted]",
+    "rig.xv_203_fitted": "the rig's file says it, as cooler_valves in its table [fitted]",
+    "rig.xv_204_fitted": "the rig's file says it, as cooler_valves in its table [fitted]",
+    "rig.cv_103_kv_m3_h": "the rig's file says it, as throttle_kv in its table [compressor]",
+    "rig.fixed_restriction_kv_m3_h": "the rig's file says it, as throttle_kv in its table [compressor]",
+    "rig.swept_volume_m3": "the rig's file says it, as displacement in its table [compressor]",
+    "rig.clearance": "the rig's file says it, as clearance in its table [compressor]",
+    "rig.leak_factor": "the rig's file says it, as leak_factor in its table [compressor]",
+    "rig.coil_fitted": "the set-up's file says it, as coil_in_ice in its table [aids]",
+}
+"""Parameters that a scenario may not touch, since the controller goes by the same figure -> where they belong."""
+
+
 class ScenarioError(ValueError):
-    """An appliance or set-up file can't be used; one sentence with file, key and what to write."""
+    """An appliance, set-up or scenario file can't be used; one sentence with file, key and what to write."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,6 +91,53 @@ class Setup:
     """EH-001, the heater on the appliance's crankcase, is plugged in."""
     fan: bool
     """M-001, the appliance's own fan, is wired to the rig. A water pump always is."""
+
+
+@dataclass(frozen=True, slots=True)
+class Scenario:
+    """What is put together, what differs from the files named, and what goes wrong."""
+
+    path: Path
+    purpose: str
+    job: str
+    """Name or path, as are `rig`, `setup` and `appliance`."""
+    rig: str
+    setup: str
+    appliance: str | None
+    """None: the one that belongs to the job."""
+    seed: int
+    until_s: float
+    faults: tuple[str, ...]
+    """As they are written after `hil-sim run --fault`."""
+    overrides: Mapping[str, Mapping[str, float | bool]] = field(default_factory=dict)
+    """Group of `PlantParameters` -> field -> value in SI."""
+
+    @property
+    def name(self) -> str:
+        """What it is called: the file's name."""
+        return self.path.stem
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """One parameter of the plant that differs between two sets."""
+
+    parameter: str
+    """`group.field`, with the unit in the field's name."""
+    meaning: str
+    before: float | bool
+    after: float | bool
+
+    @property
+    def key(self) -> str:
+        """As it is written in a file: `group.key`."""
+        group, _, name = self.parameter.partition(".")
+        return f"{group}.{_key_and_dimension(name)[0]}"
+
+    def written(self) -> tuple[str, str]:
+        """Both values with their units."""
+        name = self.parameter.partition(".")[2]
+        return written(name, self.before), written(name, self.after)
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,10 +211,48 @@ def _values(path: Path, raw: Mapping[str, Any], table: str, group: type[Any], ne
             values[item.name] = value
             continue
         try:
-            values[item.name] = units.parse(value, _key_and_dimension(item.name)[1])
+            number = units.parse(value, _key_and_dimension(item.name)[1])
         except units.UnitError as error:
             raise ScenarioError(f"{path}: {table}.{key}: {error}") from None
+        low, high = item.metadata.get("low", -inf), item.metadata.get("high", inf)
+        if not low <= number <= high:
+            raise ScenarioError(
+                f'{path}: {table}.{key}: "{value}" is more or less than the plant takes; write a value from '
+                f"{written(item.name, low)} to {written(item.name, high)}."
+            )
+        values[item.name] = number
     return values
+
+
+def _unit(value: float, dimension: units.Dimension) -> str:
+    """The unit in which a value of this size is read best."""
+    small = abs(value)
+    if dimension is units.LENGTH:
+        return "mm" if small < 0.1 else "m"
+    if dimension is units.VOLUME:
+        return "cm3" if small < 1e-3 else "L"
+    if dimension is units.MASS:
+        return "g" if small < 0.1 else "kg"
+    if dimension is _OWN["_m2"]:
+        return "mm2"
+    if dimension in (_OWN["_j_k"], _OWN["_w_k"], _OWN["_w_m2"]):
+        return dimension.si if small < 1e4 else f"k{dimension.si}"
+    return dimension.si if dimension in _OWN.values() else units.preferred_unit(value, dimension, "metric")
+
+
+def written(field_name: str, value: float | bool) -> str:
+    """A parameter's value as it can be written in a file: with its unit, or true or false."""
+    if isinstance(value, bool):
+        return str(value).lower()
+    dimension = _key_and_dimension(field_name)[1]
+    unit = _unit(value, dimension)
+    return f"{units.in_unit(value, unit, dimension) if unit else value:.6g} {unit}".rstrip()
+
+
+def parameter_groups() -> dict[str, type[Any]]:
+    """The groups of the plant's parameters: name -> dataclass."""
+    defaults = PlantParameters()
+    return {group.name: type(getattr(defaults, group.name)) for group in fields(PlantParameters)}
 
 
 def load_appliance(path: str | Path) -> Appliance:
@@ -232,3 +341,129 @@ def plant_parameters(appliance: Appliance, setup: Setup, rig: RigParameters | No
     except ValueError as error:
         raise ScenarioError(f"{appliance.purpose} with {setup.purpose}: {error}.") from None
     return parameters
+
+
+# ---- scenarios -------------------------------------------------------------------------------------------
+
+_RUN_KEYS: Final = ("job", "rig", "setup", "appliance", "seed", "until", "faults")
+_LONGEST_S: Final = 86_400.0
+
+
+def load_scenario(path: str | Path) -> Scenario:
+    """Read a scenario file: `purpose`, a table [run], and tables with parameters of the plant.
+
+    [run] has what `hil-sim run` takes as options: job, rig, setup, and where wanted appliance, seed, until and
+    faults. A path in it counts from the file's own folder. The other tables are the groups of `PlantParameters`.
+
+    Raises
+    ------
+    ScenarioError
+        With one sentence for the first thing that is wrong.
+    """
+    path = Path(path)
+    groups = parameter_groups()
+    raw = _load(path, {"purpose", "run", *groups})
+    for key in ("rig", "appliance"):
+        if isinstance(raw.get(key), str):
+            raise ScenarioError(f'{path}: {key}: [{key}] is a table of parameters; write {key} = "..." under [run].')
+    purpose = _text(path, raw, "purpose")
+    run = raw.get("run")
+    if not isinstance(run, dict):
+        raise ScenarioError(f"{path}: run: missing; begin a table [run] and name job, rig and setup in it.")
+    for key in run:
+        if key not in _RUN_KEYS:
+            near = difflib.get_close_matches(key, _RUN_KEYS, n=1)
+            hint = f'did you mean "{near[0]}"?' if near else f"known here: {', '.join(_RUN_KEYS)}."
+            raise ScenarioError(f"{path}: run.{key}: unknown key; {hint}")
+    named = {key: _file_named(path, run, key) for key in ("job", "rig", "setup", "appliance")}
+    for key, value in named.items():
+        if value is None and key != "appliance":
+            raise ScenarioError(f'{path}: run.{key}: missing; write {key} = "..." with a name or a path.')
+    overrides = {}
+    for group, kind in groups.items():
+        values = _values(path, raw, group, kind, needed=False)
+        for name in values:
+            if where := ELSEWHERE.get(f"{group}.{name}"):
+                key = _key_and_dimension(name)[0]
+                raise ScenarioError(f"{path}: {group}.{key}: {where}; change it there and name that file under [run].")
+        if values:
+            overrides[group] = values
+    return Scenario(
+        path,
+        purpose,
+        str(named["job"]),
+        str(named["rig"]),
+        str(named["setup"]),
+        named["appliance"],
+        _seed(path, run),
+        _until_s(path, run),
+        _faults(path, run),
+        overrides,
+    )
+
+
+def _file_named(path: Path, run: Mapping[str, Any], key: str) -> str | None:
+    if key not in run:
+        return None
+    value = run[key]
+    if not isinstance(value, str) or not value.strip():
+        raise ScenarioError(f'{path}: run.{key}: {value!r} is no name; write {key} = "..." with a name or a path.')
+    beside = path.parent / value
+    looks_like_a_path = bool(Path(value).suffix) or len(Path(value).parts) > 1
+    return str(beside) if looks_like_a_path and beside.is_file() else value
+
+
+def _seed(path: Path, run: Mapping[str, Any]) -> int:
+    value = run.get("seed", 1)
+    if isinstance(value, bool) or not isinstance(value, int) or value < 0:
+        raise ScenarioError(f"{path}: run.seed: {value!r} is no seed; write a whole number from 0, for example 1.")
+    return value
+
+
+def _until_s(path: Path, run: Mapping[str, Any]) -> float:
+    try:
+        until_s = units.parse(run.get("until", f"{_LONGEST_S} s"), units.TIME)
+    except units.UnitError as error:
+        raise ScenarioError(f"{path}: run.until: {error}") from None
+    if not 0.0 < until_s <= _LONGEST_S:
+        raise ScenarioError(f'{path}: run.until: "{run["until"]}" is too short or too long; write a time up to "24 h".')
+    return until_s
+
+
+def _faults(path: Path, run: Mapping[str, Any]) -> tuple[str, ...]:
+    value = run.get("faults", [])
+    if not isinstance(value, list) or not all(isinstance(one, str) for one in value):
+        raise ScenarioError(
+            f'{path}: run.faults: this must be a list of texts; write for example faults = ["knocked-scale@120"].'
+        )
+    return tuple(value)
+
+
+def appliance_with(appliance: Appliance, overrides: Mapping[str, Mapping[str, float | bool]]) -> Appliance:
+    """The appliance, its room and its cylinder as a scenario has them."""
+    return replace(
+        appliance,
+        appliance=replace(appliance.appliance, **overrides.get("appliance", {})),  # type: ignore[arg-type]
+        ambient=replace(appliance.ambient, **overrides.get("ambient", {})),
+        cylinder=replace(appliance.cylinder, **overrides.get("cylinder", {})),  # type: ignore[arg-type]
+    )
+
+
+def parameters_with(
+    parameters: PlantParameters, overrides: Mapping[str, Mapping[str, float | bool]]
+) -> PlantParameters:
+    """The plant's parameters as a scenario has them; what it does not name stays."""
+    changed: dict[str, Any] = {
+        group: replace(getattr(parameters, group), **values) for group, values in overrides.items()
+    }
+    return replace(parameters, **changed)
+
+
+def changes(before: PlantParameters, after: PlantParameters) -> Iterator[Change]:
+    """Every parameter in which two plants differ, in the order of the groups."""
+    for group in fields(PlantParameters):
+        old, new = getattr(before, group.name), getattr(after, group.name)
+        for item in fields(old):
+            was, is_now = getattr(old, item.name), getattr(new, item.name)
+            if was != is_now:
+                yield Change(f"{group.name}.{item.name}", item.metadata.get("meaning", ""), was, is_now)
