@@ -695,6 +695,25 @@ def _with_progress(entries: Iterator[Entry], count: int) -> list[Entry]:
     return sorted(done, key=lambda entry: entry.number)
 
 
+# ---- commands from modules of their own ------------------------------------------------------------------
+
+COMMAND_MODULES: Final = ("hil_sim.fit.command",)
+"""Each has a function `register(app)`, and imports nothing heavy before its command runs."""
+
+
+def _hook_up() -> None:
+    """Let each of `COMMAND_MODULES` add its commands; one that is not installed is left out."""
+    from importlib import import_module
+    from importlib.util import find_spec
+
+    for module in COMMAND_MODULES:
+        if find_spec(module.rpartition(".")[0]) is not None and find_spec(module) is not None:
+            import_module(module).register(app)
+
+
+_hook_up()
+
+
 def main() -> None:
     """Entry point of the command `hil-sim`."""
     run(app, "hil-sim")

@@ -231,6 +231,7 @@ _STYLES: Final[dict[str, tuple[str, Any, float]]] = {
 _AWAY: Final = "#f3e2b8"
 _TRIPPED: Final = "#f2c9b8"
 _BANDS: Final = ("#edf0f1", "#ffffff")
+_NO_POWER: Final = "no power"
 
 
 def draw(course: Course, name: str, level_pa_abs: float, number: int = 0) -> str:
@@ -256,7 +257,7 @@ def draw(course: Course, name: str, level_pa_abs: float, number: int = 0) -> str
         {"svg.hashsalt": name, "svg.fonttype": "none", "font.family": "DejaVu Sans", "font.size": 9.0,
          "path.simplify": True, "path.simplify_threshold": 0.3, "axes.unicode_minus": False}
     ):  # fmt: skip
-        figure = Figure(figsize=(8.6, 8.4), layout=ConstrainedLayoutEngine(h_pad=0.04, hspace=0.02))
+        figure = Figure(figsize=(7.6, 9.0), layout=ConstrainedLayoutEngine(h_pad=0.04, hspace=0.02))
         axes = figure.subplots(4, 1, sharex=True, height_ratios=(5, 3, 3.4, 1.8))
         end_s = max(course.bench.time_s, 1.0)
         divisor, time_unit = (60.0, "min") if end_s < 10_800.0 else (3600.0, "h")
@@ -272,12 +273,14 @@ def draw(course: Course, name: str, level_pa_abs: float, number: int = 0) -> str
         axes[3].set_ylabel("compressor\npower (W)")
         axes[3].set_ylim(bottom=0.0)
         axes[3].set_xlabel(f"time ({time_unit})")
+        upright = _phase_words(axes[0], course, divisor, end_s)
         for axis in axes[:3]:
+            # Above its panel, where a narrow screen shows it; in the first, above the names of the phases.
+            above = 1.0 if axis is not axes[0] else 1.24 if upright else 1.08
             axis.legend(
-                loc="upper left", bbox_to_anchor=(1.005, 1.02), frameon=False, fontsize=8.5, handlelength=2.8,
-                borderaxespad=0.0, labelspacing=0.35,
+                loc="lower left", bbox_to_anchor=(-0.01, above), ncols=5, frameon=False, fontsize=8.5, handlelength=2.8,
+                borderaxespad=0.0, borderpad=0.15, columnspacing=1.3, handletextpad=0.5,
             )  # fmt: skip
-        _phase_words(axes[0], course, divisor, end_s)
         figure.align_ylabels(axes)
         figure.savefig(drawn, format="svg", metadata={"Date": None, "Creator": None}, transparent=True)
     return _inline(drawn.getvalue(), name, f"plot-{number}")
@@ -330,7 +333,13 @@ def _stays(course: Course) -> list[tuple[str, float, float]]:
             merged[-1] = (word, merged[-1][1], span.to_s)
         else:
             merged.append((word, span.from_s, span.to_s))
-    return merged
+    for dark_from_s, dark_to_s in course.dark:
+        # The controller knows nothing of the time without power: to it the phase went on.
+        cut = []
+        for word, from_s, to_s in merged:
+            cut += [(word, from_s, min(to_s, dark_from_s)), (word, max(from_s, dark_to_s), to_s)]
+        merged = [stay for stay in cut if stay[2] > stay[1]] + [(_NO_POWER, dark_from_s, dark_to_s)]
+    return sorted(merged, key=lambda stay: stay[1])
 
 
 def _bands(axis: Any, course: Course, divisor: float) -> None:
@@ -341,21 +350,20 @@ def _bands(axis: Any, course: Course, divisor: float) -> None:
             colour = _AWAY
         elif word == "aborted":
             colour, hatch = _TRIPPED, "///"
+        elif word == _NO_POWER:
+            colour = "#9aa3a7"
         else:
             colour = _BANDS[running % 2]
             running += 1
         axis.axvspan(
             from_s / divisor, to_s / divisor, facecolor=colour, edgecolor="#ffffff", linewidth=0, hatch=hatch, zorder=0
         )
-    for from_s, to_s in course.dark:
-        axis.axvspan(from_s / divisor, to_s / divisor, facecolor="#9aa3a7", linewidth=0, zorder=0.1)
 
 
-def _phase_words(axis: Any, course: Course, divisor: float, end_s: float) -> None:
-    """Name the phases above the plot: along it where there is room, upright where there is little."""
+def _phase_words(axis: Any, course: Course, divisor: float, end_s: float) -> bool:
+    """Name the phases above the plot: along it where there is room, else upright; returns whether any stands so."""
     upright_until = -1.0
-    stays = _stays(course) + [("no power", from_s, to_s) for from_s, to_s in course.dark]
-    for word, from_s, to_s in sorted(stays, key=lambda stay: stay[1]):
+    for word, from_s, to_s in _stays(course):
         share, middle = (to_s - from_s) / end_s, 0.5 * (from_s + to_s)
         if word and share > 0.0155 * len(word) + 0.012:
             turn = 0
@@ -368,6 +376,7 @@ def _phase_words(axis: Any, course: Course, divisor: float, end_s: float) -> Non
             word, (middle / divisor, 1.0), xycoords=("data", "axes fraction"), xytext=(0, 4),
             textcoords="offset points", ha="center", va="bottom", rotation=turn, fontsize=8.5, color=_SOFT,
         )  # fmt: skip
+    return upright_until > 0.0
 
 
 def _line(axis: Any, times: Sequence[float], values: Sequence[float], style: str, label: str) -> None:
@@ -398,7 +407,7 @@ def _weights(axis: Any, course: Course, times: list[float]) -> None:
     low = [m - 2.0 * s for m, s in zip(mass, spread, strict=True)]
     high = [m + 2.0 * s for m, s in zip(mass, spread, strict=True)]
     axis.fill_between(times, low, high, color=_SKY, alpha=0.35, linewidth=0)
-    axis.plot(times, mass, color=_BLACK, linewidth=1.5, label="recovered, by\nthe rig (± 2 u)")
+    axis.plot(times, mass, color=_BLACK, linewidth=1.5, label="recovered, by the rig (± 2 u)")
     left = [a + oil for a, oil in zip(course.truth["a_kg"], course.truth["oil_kg"], strict=True)]
     _line(axis, times, left, "appliance", "in the appliance")
     _line(axis, times, course.truth["oil_kg"], "oil", "of this in its oil")
@@ -413,7 +422,7 @@ def _temperatures(axis: Any, course: Course, times: list[float]) -> None:
         ("p", "discharge", "discharge"),
         ("y", "cylinder", "cylinder"),
         ("oil", "oil", "appliance's oil"),
-        ("a", "appliance", "refrigerant in\nthe appliance"),
+        ("a", "appliance", "refrigerant in the appliance"),
     ):
         _line(axis, times, course.truth[f"{name}_degc"], style, word)
     axis.set_ylabel("temperature (°C)")
@@ -431,10 +440,11 @@ def page(entries: Sequence[Entry]) -> str:
         autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=True, lstrip_blocks=True
     )
     environment.filters.update(
-        minutes=minutes,
+        minutes=lambda duration_s: minutes(duration_s).replace(" ", "\N{NO-BREAK SPACE}"),
+        clock=lambda at_s: f"{at_s:.0f} s" if at_s < 600.0 else minutes(at_s),
         recovered=recovered,
-        bar=lambda pa: f"{pa * 1e-5:.1f} bar abs",
-        celsius=lambda degc: f"{round(degc)} °C",
+        bar=lambda pa: f"{pa * 1e-5:.1f}\N{NO-BREAK SPACE}bar\N{NO-BREAK SPACE}abs",
+        celsius=lambda degc: f"{round(degc)}\N{NO-BREAK SPACE}°C",
         # Drawn above from numbers and fixed words; the name in it is escaped there.
         drawing=lambda svg: Markup(svg),
     )

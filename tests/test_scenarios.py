@@ -468,3 +468,16 @@ def test_pages_are_written_whole_or_not_at_all(tmp_path, monkeypatch):
         gallery.write(page, [gallery.Entry(0, "x", failed="not there.")])
     assert page.read_text(encoding="utf-8") == "before"
     assert [path.name for path in tmp_path.iterdir()] == ["page.html"]
+
+
+def test_a_module_with_commands_is_hooked_up_and_a_missing_one_is_left_out(tmp_path, monkeypatch):
+    (tmp_path / "more_commands").mkdir()
+    (tmp_path / "more_commands/__init__.py").write_text("", encoding="utf-8")
+    (tmp_path / "more_commands/command.py").write_text("def register(app):\n    app.append('here')\n", encoding="utf-8")
+    monkeypatch.syspath_prepend(tmp_path)
+    told = []
+    monkeypatch.setattr(cli, "app", told)
+    modules = ("more_commands.command", "more_commands.nothing", "nothing_at_all.command")
+    monkeypatch.setattr(cli, "COMMAND_MODULES", modules)
+    cli._hook_up()
+    assert told == ["here"]
