@@ -59,7 +59,9 @@ TWO_PHASE, GAS, LIQUID, DENSE = 0, 1, 2, 3
 
 COARSE = 8
 SUPERHEATS = 17
-JOINING_ROWS = 4.0
+JOINING_ROWS = 6.0
+NEWTON_ROUNDS = 8
+NEWTON_ENOUGH = 1e-6
 
 
 class Tables(NamedTuple):
@@ -542,14 +544,43 @@ def _slopes_between(
 
 
 @compiled
-def _volatility(member: int, i: int, lam: float, light: Array, vapor_light: Array) -> float:
-    """Relative volatility by mass, (y / (1 - y)) / (z / (1 - z)), of a member."""
-    y = vapor_light[member, i] + lam * (vapor_light[member, i + 1] - vapor_light[member, i])
-    return float(y * (1.0 - light[member]) / ((1.0 - y) * light[member]))
+def _per_light(light: Array, k: int, z: float) -> float:
+    """One over the distance of the members k and k + 1; 0 outside the family, where the end member is held."""
+    return float(1.0 / (light[k + 1] - light[k])) if light[0] <= z <= light[-1] else 0.0
 
 
 @compiled
-def split_light(z: float, x: float, i: int, lam: float, light: Array, vapor_light: Array) -> tuple[float, float]:
+def _volatility(member: int, i: int, lam: float, light: Array, vapor_light: Array) -> tuple[float, float]:
+    """Relative volatility by mass, (y / (1 - y)) / (z / (1 - z)), of a member, and its slope in the row."""
+    d_y = vapor_light[member, i + 1] - vapor_light[member, i]
+    y = vapor_light[member, i] + lam * d_y
+    inverse = 1.0 / ((1.0 - y) * light[member])
+    alpha = y * (1.0 - light[member]) * inverse
+    return alpha, d_y * inverse * (1.0 - light[member] + alpha * light[member])
+
+
+@compiled
+def _volatility_of(z_f: float, i: int, lam: float, light: Array, vapor_light: Array) -> tuple[float, float, float]:
+    """Relative volatility over liquid of a composition, and its slopes in the row and in the composition."""
+    k, share = _member(light, z_f)
+    lower, lower_l = _volatility(k, i, lam, light, vapor_light)
+    upper, upper_l = _volatility(k + 1, i, lam, light, vapor_light)
+    over = lower + share * (upper - lower) - 1.0
+    per_row = lower_l + share * (upper_l - lower_l)
+    # Towards both ends of the table the two phases are led together: beyond them there is one composition.
+    below, above = (i + lam) / JOINING_ROWS, (vapor_light.shape[1] - 1 - i - lam) / JOINING_ROWS
+    near = min(below, above, 1.0)
+    if near <= 0.0:
+        return 1.0, 0.0, 0.0
+    if near < 1.0:
+        per_row = near * per_row + (over if below < above else -over) / JOINING_ROWS
+    return 1.0 + near * over, per_row, near * (upper - lower) * _per_light(light, k, z_f)
+
+
+@compiled
+def split_light(
+    z: float, x: float, start: float, rounds: int, i: int, lam: float, light: Array, vapor_light: Array
+) -> tuple[float, float]:
     """Light mass fractions of liquid and vapor in equilibrium, with ``z = (1 - x) * z_f + x * z_g``.
 
     Parameters
@@ -558,20 +589,20 @@ def split_light(z: float, x: float, i: int, lam: float, light: Array, vapor_ligh
         Light mass fraction of the whole, 0..1.
     x
         Quality, mass of vapor over mass of the whole, 0..1.
+    start
+        Where to start looking for the liquid's fraction, for example z.
+    rounds
+        How often to improve it: the volatility depends little on the liquid's composition, and a round leaves
+        about a tenth of the error. The light balance is exact after any round.
     i, lam
         Row of the pressure, and the place in its cell, 0..1.
     light, vapor_light
         Arrays of the `Family`.
     """
-    # Towards the top of the table the two phases are led together: above it there is only one.
-    nearness = min(max((vapor_light.shape[1] - 1 - i - lam) / JOINING_ROWS, 0.0), 1.0)
-    z_f, alpha = z, 1.0
-    # With a given volatility the balance is a quadratic. The volatility depends on the liquid's composition so
-    # little that three rounds leave less than 1e-4 of it; the balance itself is exact after any round.
-    for _ in range(3):
-        k, share = _member(light, z_f)
-        lower = _volatility(k, i, lam, light, vapor_light)
-        alpha = 1.0 + nearness * (lower + share * (_volatility(k + 1, i, lam, light, vapor_light) - lower) - 1.0)
+    z_f, alpha = start, 1.0
+    # With a given volatility the balance is a quadratic.
+    for _ in range(rounds):
+        alpha = _volatility_of(z_f, i, lam, light, vapor_light)[0]
         a = (1.0 - x) * (alpha - 1.0)
         b = 1.0 - x + x * alpha - z * (alpha - 1.0)
         z_f = 2.0 * z / (b + math.sqrt(max(b * b + 4.0 * a * z, 0.0)))
@@ -579,16 +610,91 @@ def split_light(z: float, x: float, i: int, lam: float, light: Array, vapor_ligh
 
 
 @compiled
+def _at(
+    sat: Array, k: int, share: float, per_light: float, i: int, lam: float, column: int
+) -> tuple[float, float, float]:
+    """Value between members and rows, and its slopes in the row and in the light fraction."""
+    lower, upper = sat[k, i, column], sat[k + 1, i, column]
+    d_lower, d_upper = sat[k, i + 1, column] - lower, sat[k + 1, i + 1, column] - upper
+    per_row = d_lower + share * (d_upper - d_lower)
+    across = upper - lower + lam * (d_upper - d_lower)
+    return lower + lam * d_lower + share * across, per_row, across * per_light
+
+
+@compiled
 def _limits_of_phases(i: int, lam: float, p: float, light: Array, sat: Array, out: Array) -> None:
     """`_limits`, with liquid and vapor each of its own composition."""
     k, share = _member(light, out[Z_F])
-    v, u = _between(sat, k, share, i, V_F), _between(sat, k, share, i, U_F)
-    out[VF] = v + lam * (_between(sat, k, share, i + 1, V_F) - v)
-    out[HF] = u + lam * (_between(sat, k, share, i + 1, U_F) - u) + p * out[VF]
+    out[VF] = _at(sat, k, share, 0.0, i, lam, V_F)[0]
+    out[HF] = _at(sat, k, share, 0.0, i, lam, U_F)[0] + p * out[VF]
+    out[CF] = _at(sat, k, share, 0.0, i, lam, C_F)[0]
     k, share = _member(light, out[Z_G])
-    v, u = _between(sat, k, share, i, V_G), _between(sat, k, share, i, U_G)
-    out[VG] = v + lam * (_between(sat, k, share, i + 1, V_G) - v)
-    out[HG] = u + lam * (_between(sat, k, share, i + 1, U_G) - u) + p * out[VG]
+    out[VG] = _at(sat, k, share, 0.0, i, lam, V_G)[0]
+    out[HG] = _at(sat, k, share, 0.0, i, lam, U_G)[0] + p * out[VG]
+
+
+@compiled
+def _fractionate(
+    v: float, u: float, z: float, place: float, light: Array, sat: Array, vapor_light: Array, sc: Array, out: Array
+) -> int:
+    """Two phases of different composition, in equilibrium; returns the row.
+
+    Starts from `out` and the place (row and part of a cell) where both phases have the composition of the
+    whole, and takes Newton steps in place and quality; the light fraction is in balance at each. At both ends
+    of the two-phase region the start is already the answer.
+    """
+    top = int(sat.shape[1]) - 1
+    x, z_f, rounds = out[X], z, 2
+    for count in range(NEWTON_ROUNDS):
+        i = min(max(int(place), 0), top - 1)
+        lam = place - i
+        z_f, z_g = split_light(z, x, z_f, rounds, i, max(lam, 0.0), light, vapor_light)
+        rounds = 1
+        alpha, alpha_l, alpha_z = _volatility_of(z_f, i, max(lam, 0.0), light, vapor_light)
+        k_f, share_f = _member(light, z_f)
+        per_f = _per_light(light, k_f, z_f)
+        k_g, share_g = _member(light, z_g)
+        per_g = _per_light(light, k_g, z_g)
+        vf, vf_l, vf_z = _at(sat, k_f, share_f, per_f, i, lam, V_F)
+        uf, uf_l, uf_z = _at(sat, k_f, share_f, per_f, i, lam, U_F)
+        vg, vg_l, vg_z = _at(sat, k_g, share_g, per_g, i, lam, V_G)
+        ug, ug_l, ug_z = _at(sat, k_g, share_g, per_g, i, lam, U_G)
+        # Slopes of the vapor's fraction in place and in the liquid's fraction.
+        below = 1.0 / (1.0 + (alpha - 1.0) * z_f)
+        by_alpha = z_f * (1.0 - z_f) * below * below
+        y_l, y_z = by_alpha * alpha_l, alpha * below * below + by_alpha * alpha_z
+        # The liquid's fraction follows place and quality so that the light mass stays.
+        weight = -1.0 / (1.0 - x + x * y_z)
+        zf_l, zf_x = x * y_l * weight, (z_g - z_f) * weight
+        dry = 1.0 - x
+        v_z, u_z = dry * vf_z + x * vg_z * y_z, dry * uf_z + x * ug_z * y_z
+        v_l = dry * vf_l + x * (vg_l + vg_z * y_l) + v_z * zf_l
+        u_l = dry * uf_l + x * (ug_l + ug_z * y_l) + u_z * zf_l
+        v_x, u_x = vg - vf + v_z * zf_x, ug - uf + u_z * zf_x
+        inverse = 1.0 / (v_l * u_x - v_x * u_l)
+        rest_v, rest_u = v - dry * vf - x * vg, u - dry * uf - x * ug
+        next_place = min(max(place + (rest_v * u_x - rest_u * v_x) * inverse, min(place, 0.0)), float(top))
+        next_x = min(max(x + (rest_u * v_l - rest_v * u_l) * inverse, 0.0), 1.0)
+        enough = abs(next_place - place) < NEWTON_ENOUGH and abs(next_x - x) * (vg - vf) < NEWTON_ENOUGH * v
+        if enough or count == NEWTON_ROUNDS - 1:
+            break
+        place, x = next_place, next_x
+    tf, tf_l, tf_z = _at(sat, k_f, share_f, per_f, i, lam, T_F)
+    tg, tg_l, tg_z = _at(sat, k_g, share_g, per_g, i, lam, T_G)
+    t_z = dry * tf_z + x * tg_z * y_z
+    t_l = dry * tf_l + x * (tg_l + tg_z * y_l) + t_z * zf_l
+    t_x = tg - tf + t_z * zf_x
+    p_l = math.exp(sc[0] + sc[1] * (i + lam))
+    out[P] = p_l
+    p_l *= sc[1] * inverse
+    out[T] = dry * tf + x * tg
+    out[X] = x
+    out[Z_F], out[Z_G] = z_f, z_g
+    out[DPDM], out[DPDU] = p_l * u_x, -p_l * v_x
+    out[DTDM], out[DTDU] = (t_l * u_x - t_x * u_l) * inverse, (t_x * v_l - t_l * v_x) * inverse
+    out[PSAT] = out[P]
+    _limits_of_phases(i, lam, out[P], light, sat, out)
+    return i
 
 
 @compiled
@@ -610,12 +716,11 @@ def evaluate_shifted(
     """State of a volume of a blend from its mass, the mass of its light part (kg) and its internal energy (J).
 
     Fills `out` as `evaluate` does and returns the table row. Where both phases are present, ``Z_F, VF, HF``
-    belong to the liquid and ``Z_G, VG, HG`` to the vapor of their own compositions; quality and these add up to
-    the light fraction, the volume and the enthalpy of the whole. Pressure, temperature and quality come
-    from a straight line between boiling liquid and dry vapor of the overall composition at one pressure.
-    A liquid's ``Z_G, HG`` are those of the first bubble, a vapor's ``Z_F`` is that of the first drop.
-    Outside the family's range the properties of the end member hold, with its volatility. The derivatives
-    hold the light fraction, not the light mass.
+    belong to the liquid and ``Z_G, VG, HG`` to the vapor of their own compositions, in equilibrium; with the
+    quality they add up to the light fraction, the volume and the enthalpy of the whole. A liquid's ``Z_G, VG,
+    HG`` are those of the first bubble, a vapor's ``Z_F`` is that of the first drop. Above the top of the table
+    all is of one composition, and the last rows below it lead there. Outside the family's range the properties
+    of the end member hold, with its volatility. The derivatives hold the light fraction, not the light mass.
 
     Parameters
     ----------
@@ -664,12 +769,11 @@ def evaluate_shifted(
         dew = _dew_point(v, thin, 0, row, cell, sc)
         _superheated(v, u, dew, _slopes_between(k, share, row + dew[0], u - dew[3], fam_ga, fam_gb, sc), out)
         out[X] = 1.0
-        out[Z_F], out[Z_G] = split_light(z, 1.0, row, min(max(dew[0], 0.0), 1.0), light, vapor_light)
+        out[Z_F], out[Z_G] = split_light(z, 1.0, z, 3, row, min(max(dew[0], 0.0), 1.0), light, vapor_light)
     elif single == LIQUID:
         lam = min(max(_liquid(v, u, 0, row, cell, sc, out), 0.0), 1.0)
         out[X] = 0.0
-        out[CF] = cell[0, C_F] + lam * (cell[1, C_F] - cell[0, C_F])
-        out[Z_F], out[Z_G] = split_light(z, 0.0, row, lam, light, vapor_light)
+        out[Z_F], out[Z_G] = split_light(z, 0.0, z, 1, row, lam, light, vapor_light)
         _limits_of_phases(row, lam, out[PSAT], light, fam_sat, out)
     elif single == DENSE:
         part = (v - v_f) / (v_g - v_f)
@@ -685,16 +789,8 @@ def evaluate_shifted(
         row = _find_two_phase_between(fam_sat, k, share, v, u, guess)
         _copy_cell(fam_sat, k, share, row, cell)
         lam = _boiling(v, u, 0, row, cell, sc, out)
-        x = min(max(out[X], 0.0), 1.0)
-        out[Z_F], out[Z_G] = split_light(z, x, row, max(lam, 0.0), light, vapor_light)
-        _limits_of_phases(row, lam, out[P], light, fam_sat, out)
-        # The straight line between bubble and dew is not quite the sum of the true phases: spread what is left.
-        scale = v / ((1.0 - x) * out[VF] + x * out[VG])
-        out[VF] *= scale
-        out[VG] *= scale
-        left = u + out[P] * v - (1.0 - x) * out[HF] - x * out[HG]
-        out[HF] += left
-        out[HG] += left
+        out[X] = min(max(out[X], 0.0), 1.0)
+        row = _fractionate(v, u, z, row + lam, light, fam_sat, vapor_light, sc, out)
     _finish(v, u, mass, single, out)
     return row
 
