@@ -115,7 +115,8 @@ def run(names: Sequence[str], workers: int | None = None) -> Iterator[Entry]:
 
 def _end_quietly() -> None:
     # Ctrl-C reaches every process of the terminal; the parent alone says so.
-    signal.signal(signal.SIGINT, signal.SIG_DFL)
+    if signal.getsignal(signal.SIGINT) is not signal.SIG_IGN:
+        signal.signal(signal.SIGINT, signal.SIG_DFL)
 
 
 def show(number: int, name: str) -> Entry:
