@@ -578,6 +578,14 @@ def _volatility_of(z_f: float, i: int, lam: float, light: Array, vapor_light: Ar
 
 
 @compiled
+def _liquid_light(z: float, x: float, alpha: float) -> float:
+    """Light fraction of the liquid where the volatility is known: the balance is a quadratic."""
+    a = (1.0 - x) * (alpha - 1.0)
+    b = 1.0 - x + x * alpha - z * (alpha - 1.0)
+    return 2.0 * z / (b + math.sqrt(max(b * b + 4.0 * a * z, 0.0)))
+
+
+@compiled
 def split_light(
     z: float, x: float, start: float, rounds: int, i: int, lam: float, light: Array, vapor_light: Array
 ) -> tuple[float, float]:
@@ -592,20 +600,23 @@ def split_light(
     start
         Where to start looking for the liquid's fraction, for example z.
     rounds
-        How often to improve it: the volatility depends little on the liquid's composition, and a round leaves
-        about a tenth of the error. The light balance is exact after any round.
+        Newton steps for the volatility, which depends on the liquid's composition; at least 1. The light balance
+        is exact after any of them.
     i, lam
         Row of the pressure, and the place in its cell, 0..1.
     light, vapor_light
         Arrays of the `Family`.
     """
     z_f, alpha = start, 1.0
-    # With a given volatility the balance is a quadratic.
     for _ in range(rounds):
-        alpha = _volatility_of(z_f, i, lam, light, vapor_light)[0]
-        a = (1.0 - x) * (alpha - 1.0)
-        b = 1.0 - x + x * alpha - z * (alpha - 1.0)
-        z_f = 2.0 * z / (b + math.sqrt(max(b * b + 4.0 * a * z, 0.0)))
+        alpha, _, alpha_z = _volatility_of(z_f, i, lam, light, vapor_light)
+        found = _liquid_light(z, x, alpha)
+        below = 1.0 / (1.0 + (alpha - 1.0) * found)
+        # How far `found` follows z_f; below 1 as long as more light in the liquid means more in the vapor.
+        follows = -x * found * (1.0 - found) * below * below / (1.0 - x + x * alpha * below * below) * alpha_z
+        step = (found - z_f) / max(1.0 - follows, 0.1)
+        alpha = max(alpha + alpha_z * step, 0.01)
+        z_f = _liquid_light(z, x, alpha)
     return z_f, alpha * z_f / (1.0 + (alpha - 1.0) * z_f)
 
 
@@ -644,7 +655,7 @@ def _fractionate(
     of the two-phase region the start is already the answer.
     """
     top = int(sat.shape[1]) - 1
-    x, z_f, rounds = out[X], z, 2
+    x, z_f, rounds = out[X], z, 3
     for count in range(NEWTON_ROUNDS):
         i = min(max(int(place), 0), top - 1)
         lam = place - i
