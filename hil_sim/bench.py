@@ -74,6 +74,7 @@ _POSITION_OF = {
 }  # fmt: skip
 _WATCHED = (
     at.Z_WATER_FLOW, at.Z_FILL_Y, at.Z_SWITCH_OPEN, at.Z_DAMAGED, at.Z_T_A, at.Z_PA_P, at.Z_T_WATER, at.Z_PA_Y,
+    at.Z_TRIPPED,
 )  # fmt: skip
 
 
@@ -135,6 +136,7 @@ def rig_parameters(settings: Settings) -> RigParameters:
     """The plant's rig, as the rig's file describes it."""
     fitted, compressor = settings.fitted, settings.compressor
     base = RigParameters()
+    swept_m3_s = base.swept_volume_m3 * base.speed_rpm / 60.0
     return replace(
         base,
         two_inlets=fitted.xv_101 and fitted.xv_102,
@@ -148,6 +150,8 @@ def rig_parameters(settings: Settings) -> RigParameters:
         swept_volume_m3=compressor.displacement_m3_s * 60.0 / base.speed_rpm,
         clearance=max(compressor.clearance, 0.005),
         leak_factor=compressor.leak_factor,
+        # A motor as large as its compressor.
+        motor_rated_w=base.motor_rated_w * max(compressor.displacement_m3_s / swept_m3_s, 0.1),
     )
 
 
@@ -437,7 +441,7 @@ class Bench:
             leak_kg_s = (vented_kg - self._vented_kg) / self.scan_period_s
             self._vented_kg = vented_kg
             truth[self._gas] = leak_kg_s / _VENTILATION_M3_S / _LFL_KG_M3
-        flow, fill, switch, damaged, t_a, p_p, t_water, p_y = truth[count:]
+        flow, fill, switch, damaged, t_a, p_p, t_water, p_y, tripped = truth[count:]
         if t_a < self._least_degc:
             self._least_degc = t_a
         if t_water < self._least_water_degc:
@@ -466,7 +470,7 @@ class Bench:
             Reading(weight_kg, clock_s) if weight_kg == weight_kg else Reading(nan, clock_s, ReadingFault.NO_REPLY)
         )
         if self._contacts:
-            motor_ok = 0.0 if damaged else 1.0
+            motor_ok = 0.0 if damaged or tripped else 1.0
             if self._actuator_faults:
                 motor_ok = self._motor_contact(motor_ok)
             contacts = [

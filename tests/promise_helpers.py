@@ -191,7 +191,7 @@ class Watch:
         lines, rig = parameters.lines, parameters.rig
         self._hose_m3 = 0.25 * pi * lines.discharge_hose_bore_m**2 * lines.discharge_hose_length_m
         self._condenser_m3 = rig.condenser_volume_m3
-        self._coil_m3 = rig.coil_volume_m3 if rig.coil_fitted else 0.0
+        self._coil_m3 = float(self.bench.plant._k[at.K_VOLUME + at.X])
 
     # ------------------------------------------------------------------ doing
 

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from CoolProp import CoolProp
 
-from hil_sim.plant import flow, kernel, oil, tablegen
+from hil_sim.plant import exchange, flow, oil, tablegen
 from hil_sim.plant import layout as at
 from hil_sim.plant import phase as ph
 from hil_sim.plant.model import REFRIGERANTS, Plant, PlantParameters
@@ -327,7 +327,7 @@ def test_oil_holds_what_was_measured(fit: str, fluid: str, p_pa: float, w: float
     assert oil.fitted_mass_fraction(oil.ESTER_FITS[fit], p_pa / psat, 303.15, rho) == pytest.approx(w, rel=0.10)
     if fit == "R-134a/PEB8":
         table = ph.load_tables("R-134a").oil
-        assert kernel.oil_mass_fraction(p_pa, 303.15, table) == pytest.approx(w, rel=0.10)
+        assert exchange.oil_mass_fraction(p_pa, 303.15, table) == pytest.approx(w, rel=0.10)
 
 
 def test_heat_from_the_room_melts_ice_by_its_latent_heat() -> None:
