@@ -62,6 +62,7 @@ SUPERHEATS = 17
 JOINING_ROWS = 6.0
 NEWTON_ROUNDS = 8
 NEWTON_ENOUGH = 1e-6
+SPLIT_ENOUGH = 1e-5
 
 
 class Tables(NamedTuple):
@@ -600,8 +601,8 @@ def split_light(
     start
         Where to start looking for the liquid's fraction, for example z.
     rounds
-        Newton steps for the volatility, which depends on the liquid's composition; at least 1. The light balance
-        is exact after any of them.
+        Most Newton steps for the volatility, which depends on the liquid's composition; at least 1. The light
+        balance is exact after any of them.
     i, lam
         Row of the pressure, and the place in its cell, 0..1.
     light, vapor_light
@@ -617,6 +618,8 @@ def split_light(
         step = (found - z_f) / max(1.0 - follows, 0.1)
         alpha = max(alpha + alpha_z * step, 0.01)
         z_f = _liquid_light(z, x, alpha)
+        if abs(step) < SPLIT_ENOUGH:
+            break
     return z_f, alpha * z_f / (1.0 + (alpha - 1.0) * z_f)
 
 
@@ -655,7 +658,7 @@ def _fractionate(
     of the two-phase region the start is already the answer.
     """
     top = int(sat.shape[1]) - 1
-    x, z_f, rounds = out[X], z, 3
+    x, z_f, rounds = out[X], z, 4
     for count in range(NEWTON_ROUNDS):
         i = min(max(int(place), 0), top - 1)
         lam = place - i
@@ -780,7 +783,7 @@ def evaluate_shifted(
         dew = _dew_point(v, thin, 0, row, cell, sc)
         _superheated(v, u, dew, _slopes_between(k, share, row + dew[0], u - dew[3], fam_ga, fam_gb, sc), out)
         out[X] = 1.0
-        out[Z_F], out[Z_G] = split_light(z, 1.0, z, 3, row, min(max(dew[0], 0.0), 1.0), light, vapor_light)
+        out[Z_F], out[Z_G] = split_light(z, 1.0, z, 8, row, min(max(dew[0], 0.0), 1.0), light, vapor_light)
     elif single == LIQUID:
         lam = min(max(_liquid(v, u, 0, row, cell, sc, out), 0.0), 1.0)
         out[X] = 0.0
