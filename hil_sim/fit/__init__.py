@@ -1,0 +1,1 @@
+"""Fit the plant's uncertain parameters to recorded runs."""
