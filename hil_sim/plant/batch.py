@@ -95,9 +95,10 @@ def _run_stage(
             holds = value > level if conditions[c, 1] > 0.5 else value < level
             if holds:
                 if since[c] < 0.0:
+                    held = before[c] > level if conditions[c, 1] > 0.5 else before[c] < level
                     change = value - before[c]
                     share = (level - before[c]) / change if abs(change) > 0.0 else 1.0
-                    since[c] = now - h + min(max(share, 0.0), 1.0) * h
+                    since[c] = now - h if held else now - h + min(max(share, 0.0), 1.0) * h
                 if now - since[c] >= conditions[c, 3] - 1e-9:
                     out[0] = since[c] + conditions[c, 3]
                     out[1] = float(c)

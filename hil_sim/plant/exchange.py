@@ -157,12 +157,15 @@ def outer(x: Array, k: Array, u: Array, h: float, ua_out: Array, t_out: Array, h
 
 
 @compiled
-def stream(h: float, flow_kg_s: float, t_in: float, t_node: float, mass: float) -> float:
-    """Heat (J) that water running through a node of water brings in `h` seconds; mixed node, implicit."""
+def stream(h: float, flow_kg_s: float, t_in: float, t_node: float, mass: float, heat: float) -> float:
+    """Heat (J) that water running through a node of water brings in `h` seconds; mixed node, implicit.
+
+    `heat` is what else the node takes in over that time, J: the stream meets the temperature that it leads to.
+    """
     if flow_kg_s <= 0.0:
         return 0.0
-    c_flow = h * flow_kg_s * WATER_CP_J_KG_K
-    return c_flow * (t_in - t_node) / (1.0 + c_flow / (mass * WATER_CP_J_KG_K))
+    c_flow, c_node = h * flow_kg_s * WATER_CP_J_KG_K, mass * WATER_CP_J_KG_K
+    return c_flow * (t_in - t_node - heat / c_node) / (1.0 + c_flow / c_node)
 
 
 @compiled
@@ -218,4 +221,4 @@ def surface_excess(x: Array, k: Array, state: Array) -> float:
     share = min(k[at.K_LAYER_KG], 0.5 * liquid_kg) / liquid_kg
     # Fades out where liquid fills the cylinder and no surface is left.
     room = min((1.0 - liquid_fill(state)) / 0.05, 1.0) * min(liquid_kg / 0.05, 1.0)
-    return float(min(max(x[at.THETA] * (1.0 - share), -20.0), 40.0) * room)
+    return float(x[at.THETA] * (1.0 - share) * room)

@@ -71,41 +71,62 @@ def fluid(tables: Tables, family: Family, *, shifted: bool) -> Fluid:
 
 @compiled
 def _total_pressure(i: int, x: Array, k: Array, state: Array) -> float:
-    """Add to a volume's pressure what air and a warm surface do; returns the slope of pressure with air, Pa/mol."""
+    """Add to a fresh state's pressure and slopes what air and a warm surface do; returns dP/dn of air, Pa/mol."""
     volume = k[at.K_VOLUME + i]
+    p, t = state[ph.P_REF], state[ph.T]
+    # Along saturation dlnP/dT is the ratio of both slopes at constant volume.
+    steep = state[ph.DPDU] / state[ph.DTDU] / p if state[ph.DTDU] > 0.0 else 0.0
+    if i == at.Y and k[at.K_TWO_ZONE] > 0.5:
+        # ln P is straight in 1/T (Clausius and Clapeyron).
+        excess = ex.surface_excess(x, k, state)
+        factor = math.exp(min(max(steep * excess * t / (t + excess), -1.0), 2.0))
+        state[ph.P] = p * factor
+        state[ph.DPDM] *= factor
+        state[ph.DPDU] *= factor
     # Dalton: the partial pressure of air in the space that liquid leaves.
     space = max(volume * (1.0 - liquid_fill(state)), 0.005 * volume)
-    slope = GAS_CONSTANT * state[ph.T] / space
-    state[ph.P] = state[ph.P_REF] + x[at.N_NCG + i] * slope
-    if i == at.Y and k[at.K_TWO_ZONE] > 0.5 and state[ph.DTDU] > 0.0:
-        # Along saturation dlnP/dT is the ratio of both slopes at constant volume.
-        steep = state[ph.DPDU] / state[ph.DTDU] / state[ph.P_REF]
-        excess = steep * ex.surface_excess(x, k, state)
-        state[ph.P] += state[ph.P_REF] * (math.exp(min(max(excess, -1.0), 2.0)) - 1.0)
+    slope = GAS_CONSTANT * t / space
+    moles = x[at.N_NCG + i]
+    if moles > 0.0:
+        partial = moles * slope
+        state[ph.P] += partial
+        state[ph.DPDM] += partial / t * state[ph.DTDM]
+        state[ph.DPDU] += partial / t * state[ph.DTDU]
+        if state[ph.PHASE] == ph.TWO_PHASE and space > 0.005 * volume:
+            # Liquid that comes, or vapor that condenses as it cools, squeezes the air.
+            v_f, v_fg = state[ph.VF], state[ph.VG] - state[ph.VF]
+            by_mass = v_f * state[ph.VG] / v_fg
+            by_kelvin = -v_f * state[ph.VG] * (steep - 1.0 / t) * (volume - x[at.N_MASS + i] * v_f) / (v_fg * v_fg)
+            state[ph.DPDM] += partial / space * (by_mass + by_kelvin * state[ph.DTDM])
+            state[ph.DPDU] += partial / space * by_kelvin * state[ph.DTDU]
     return float(slope)
+
+
+@compiled
+def _evaluate_one(i: int, s: Store, f: Fluid, other: Array) -> None:
+    x, volume, state = s.x, s.k[at.K_VOLUME + i], s.eos[i]
+    if s.k[at.K_SHIFT] > 0.5:
+        s.rows[i] = evaluate_shifted(
+            x[at.N_MASS + i], x[at.N_LIGHT + i], x[at.N_ENERGY + i], volume, s.rows[i], f.light, f.family_sat,
+            f.family_gas_a, f.family_gas_b, f.vapor_light, f.scalars, state, other,
+        )  # fmt: skip
+    else:
+        s.rows[i] = evaluate(
+            x[at.N_MASS + i], x[at.N_ENERGY + i], volume, s.rows[i], f.sat, f.gas_a, f.gas_b, f.scalars, state
+        )
 
 
 @compiled
 def evaluate_all(s: Store, f: Fluid, air_slope: Array, other: Array) -> bool:
     """States of all volumes; false if one is not finite. Fills the slope of pressure with air where air may come."""
-    x, k, eos, rows = s.x, s.k, s.eos, s.rows
+    x, k, eos = s.x, s.k, s.eos
     good = True
-    shift = k[at.K_SHIFT] > 0.5
     airy = False
     for i in range(at.VOLUMES):
-        volume = k[at.K_VOLUME + i]
-        if volume <= 0.0:
+        if k[at.K_VOLUME + i] <= 0.0:
             continue
+        _evaluate_one(i, s, f, other)
         state = eos[i]
-        if shift:
-            rows[i] = evaluate_shifted(
-                x[at.N_MASS + i], x[at.N_LIGHT + i], x[at.N_ENERGY + i], volume, rows[i], f.light, f.family_sat,
-                f.family_gas_a, f.family_gas_b, f.vapor_light, f.scalars, state, other,
-            )  # fmt: skip
-        else:
-            rows[i] = evaluate(
-                x[at.N_MASS + i], x[at.N_ENERGY + i], volume, rows[i], f.sat, f.gas_a, f.gas_b, f.scalars, state
-            )
         airy = airy or x[at.N_NCG + i] > 0.0
         good = good and math.isfinite(state[ph.P]) and math.isfinite(state[ph.T]) and state[ph.P] > 0.0
     if not good:
@@ -236,6 +257,7 @@ def advance(dt: float, s: Store, f: Fluid) -> int:
     is_open = np.ones(at.EDGES, np.bool_)
     old_rows = np.zeros(nv, np.int64)
     keep = np.zeros((nv, ph.STATE_FIELDS))
+    by_air = np.zeros(nv)
     k_gas = f.scalars[3]
     shift = k[at.K_SHIFT] > 0.5
     two_zone = k[at.K_TWO_ZONE] > 0.5
@@ -245,7 +267,7 @@ def advance(dt: float, s: Store, f: Fluid) -> int:
     rejected = 0.0
     power_j = 0.0
     valves_moved = True
-    if not evaluate_all(s, f, gamma, other):
+    if not evaluate_all(s, f, by_air, other):
         return NOT_FINITE
     while left > 1e-12:
         h = min(max(x[at.STEP], STEP_MIN_S), k[at.K_STEP_MAX])
@@ -270,6 +292,7 @@ def advance(dt: float, s: Store, f: Fluid) -> int:
 
         for i in range(nv):
             old_rows[i] = rows[i]
+            gamma[i] = by_air[i]
             for n in range(ph.STATE_FIELDS):
                 keep[i, n] = eos[i, n]
         for e in range(at.EDGES):
@@ -383,13 +406,13 @@ def advance(dt: float, s: Store, f: Fluid) -> int:
             error = 4.0 * turned
             change = 0.0
             if not fault:
-                fault = not evaluate_all(s, f, gamma, other)
+                fault = not evaluate_all(s, f, by_air, other)
                 for i in range(nv):
                     if k[at.K_VOLUME + i] <= 0.0:
                         continue
-                    p_0 = keep[i, ph.P_REF]
-                    foreseen = p_0 + keep[i, ph.DPDM] * d_m[i] + keep[i, ph.DPDU] * d_u[i]
-                    actual = eos[i, ph.P_REF]
+                    p_0 = keep[i, ph.P]
+                    foreseen = p_0 + keep[i, ph.DPDM] * d_m[i] + keep[i, ph.DPDU] * d_u[i] + gamma[i] * d_air[i]
+                    actual = eos[i, ph.P]
                     scale = k[at.K_TOLERANCE] * (min(p_0, actual) + 5e3)
                     error = max(error, abs(actual - foreseen) / scale)
                     change = max(change, abs(actual - p_0) / (min(p_0, actual) + 2e4))
@@ -461,7 +484,7 @@ def advance(dt: float, s: Store, f: Fluid) -> int:
             q_water = h * ua_water * (t_water - x[at.T_METAL])
             brought = 0.0
             if ex.water_moves(x, k, u):
-                brought = ex.stream(h, ex.supply(k, u), k[at.K_WATER_T], t_water, k[at.K_WATER])
+                brought = ex.stream(h, ex.supply(k, u), k[at.K_WATER_T], t_water, k[at.K_WATER], -q_water)
             x[at.H_WATER] += brought - q_water
             energy_in += brought - q_water
             if ice_mass(x[at.H_WATER], k[at.K_WATER]) > k[at.K_BURST] * k[at.K_WATER]:
@@ -469,15 +492,15 @@ def advance(dt: float, s: Store, f: Fluid) -> int:
         energy_in += h_in[at.M] + h_in[at.S] + h_in[at.H]
         t_bath = water_temperature(x[at.H_BATH], x[at.M_BATH])
         brought = h * k[at.K_BATH_UA] * (t_amb - t_bath)
-        brought += ex.stream(h, k[at.K_BATH_FLOW], k[at.K_BATH_T], t_bath, x[at.M_BATH])
+        brought += ex.stream(h, k[at.K_BATH_FLOW], k[at.K_BATH_T], t_bath, x[at.M_BATH], brought - h_in[at.X])
         x[at.H_BATH] += brought - h_in[at.X]
         x[at.BATH_HEAT] -= h_in[at.X]
         energy_in += brought
         if k[at.K_Y_IN_BATH] > 0.5:
             t_bath = water_temperature(x[at.H_BATH_2], x[at.M_BATH_2])
             brought = h * k[at.K_BATH_UA] * (t_amb - t_bath)
-            brought += ex.stream(h, k[at.K_BATH_2_FLOW], k[at.K_BATH_2_T], t_bath, x[at.M_BATH_2])
             given = h * ua_bath * (x[at.T_WALL] - t_bath)
+            brought += ex.stream(h, k[at.K_BATH_2_FLOW], k[at.K_BATH_2_T], t_bath, x[at.M_BATH_2], brought + given)
             x[at.H_BATH_2] += brought + given
             x[at.BATH_HEAT] += given
             energy_in += brought + given
@@ -493,9 +516,11 @@ def advance(dt: float, s: Store, f: Fluid) -> int:
 
         if two_zone:
             _warm_surface(h, x, k, keep[at.Y], flow, h_edge, top)
+            _evaluate_one(at.Y, s, f, other)
             _total_pressure(at.Y, x, k, eos[at.Y])
 
         valves_moved = move_valves(h, x, k, u)
+        stuck = stalled(x, k, u, eos)
         run = u[at.U_M101] > 0.5 and x[at.SWITCH] < 0.5 and x[at.TRIPPED] < 0.5 and not stuck
         speed = u[at.U_SPEED] if run else 0.0
         # 0.5 s to speed; a loaded reciprocating compressor stops in about 0.1 s.
@@ -546,7 +571,7 @@ def _warm_surface(h: float, x: Array, k: Array, state: Array, flow: Array, h_edg
     theta = (x[at.THETA] + h * top[0]) / (1.0 + h * top[1])
     if theta < 0.0:
         theta = (x[at.THETA] + h * top[0]) / (1.0 + h * top[2])
-    x[at.THETA] = theta
+    x[at.THETA] = min(max(theta, -60.0), 60.0)
 
 
 @compiled
@@ -577,14 +602,17 @@ def fill_truth(s: Store, flow: Array, power_w: float) -> None:
     z[at.Z_FLOW_LIQUID] = flow[at.E_LIQUID] + flow[at.E_104]
     z[at.Z_FLOW_VAPOR] = flow[at.E_VAPOR]
     z[at.Z_FLOW_CYLINDER] = flow[at.E_301] + flow[at.E_PSV_301] + flow[at.E_104] - flow[at.E_105]
-    z[at.Z_QUALITY_PORT] = nw.port_quality(eos[at.A], x[at.N_MASS + at.A], k)
+    if k[at.K_VOLUME + at.LR] > 0.0:
+        z[at.Z_QUALITY_PORT] = nw.dip_quality(eos[at.LR])
+    else:
+        z[at.Z_QUALITY_PORT] = nw.port_quality(eos[at.A], x[at.N_MASS + at.A], k)
     z[at.Z_POWER_W] = power_w
     z[at.Z_ENERGY_J] = x[at.ENERGY_ELECTRIC]
     z[at.Z_SLUG] = x[at.SLUG]
     z[at.Z_DOSE] = x[at.DOSE]
     z[at.Z_DAMAGED] = 1.0 if x[at.DOSE] > k[at.K_DOSE_LIMIT] else 0.0
     z[at.Z_ICE_KG] = ice_mass(x[at.H_BATH], x[at.M_BATH])
-    z[at.Z_ICE_2_KG] = ice_mass(x[at.H_BATH_2], x[at.M_BATH_2])
+    z[at.Z_ICE_2_KG] = ice_mass(x[at.H_BATH_2], x[at.M_BATH_2]) if k[at.K_Y_IN_BATH] > 0.5 else 0.0
     water = k[at.K_WATER]
     frozen = ice_mass(x[at.H_WATER], water) / water if water > 0.0 else 0.0
     z[at.Z_WATER_ICE] = frozen
@@ -592,7 +620,7 @@ def fill_truth(s: Store, flow: Array, power_w: float) -> None:
     z[at.Z_WATER_FLOW] = 1.0 if moving else 0.0
     for n in range(at.VALVE_COUNT):
         z[at.Z_X101 + n] = x[at.V_101 + n]
-    z[at.Z_RUNNING] = 1.0 if x[at.SPEED] > 0.2 else 0.0
+    z[at.Z_RUNNING] = 1.0 if x[at.SPEED] > 0.1 else 0.0
     z[at.Z_SPEED] = x[at.SPEED]
     z[at.Z_SWITCH_OPEN] = x[at.SWITCH]
     z[at.Z_RELIEF_OPEN] = 1.0 if x[at.RELIEF] > 0.0 else 0.0
@@ -607,7 +635,8 @@ def fill_truth(s: Store, flow: Array, power_w: float) -> None:
         there = k[at.K_VOLUME + i] > 0.0
         z[at.Z_PA_SA + n] = eos[i, ph.P] if there else eos[at.A, ph.P]
         z[at.Z_KG_SA + n] = x[at.N_MASS + i]
-    z[at.Z_LIGHT_A] = x[at.N_LIGHT + at.A] / x[at.N_MASS + at.A]
+    light_kg = x[at.N_LIGHT + at.A] + x[at.N_LIGHT + at.SA] + x[at.N_LIGHT + at.LR]
+    z[at.Z_LIGHT_A] = light_kg / z[at.Z_KG_A]
     z[at.Z_LIGHT_Y] = x[at.N_LIGHT + at.Y] / x[at.N_MASS + at.Y]
     z[at.Z_SURFACE_K] = ex.surface_excess(x, k, eos[at.Y])
     z[at.Z_ICE_USED_KG] = max(x[at.BATH_HEAT], 0.0) / ex.ICE_HEAT_J_KG

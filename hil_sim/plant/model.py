@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from typing import NamedTuple
 
@@ -345,12 +347,10 @@ class Plant:
         t = self.parameters.ambient.temperature_degc if temperature_degc is None else temperature_degc
         if not -20.0 <= t <= 60.0:
             raise ValueError(f"temperature_degc is {t!r}; give a temperature from -20 to 60 degC")
-        before = self._on_the_books()
         removed = float(self._x[at.N_MASS + at.Y])
-        self._fill_cylinder(cylinder)
-        self._put_cylinder(cylinder, t + ZERO_C)
-        self._allow(before)
-        self._refresh()
+        with self._by_hand():
+            self._fill_cylinder(cylinder)
+            self._put_cylinder(cylinder, t + ZERO_C)
         return removed
 
     def put_into_bath(self, *, water_kg: float, ice_kg: float) -> None:
@@ -363,12 +363,10 @@ class Plant:
         """
         if not (0.5 <= water_kg <= 500.0 and 0.0 <= ice_kg <= 500.0):
             raise ValueError(f"a bath of {water_kg!r} kg water and {ice_kg!r} kg ice; give 0.5 to 500 and 0 to 500 kg")
-        before = self._on_the_books()
         y = replace(self._cylinder, in_bath=True, bath_water_kg=water_kg, bath_ice_kg=ice_kg)
-        self._fill_cylinder(y)
-        self._fill_bath(y)
-        self._allow(before)
-        self._refresh()
+        with self._by_hand():
+            self._fill_cylinder(y)
+            self._fill_bath(y)
 
     def take_out_of_bath(self) -> None:
         """Take the cylinder out of its bath and put it on the scale."""
@@ -383,6 +381,8 @@ class Plant:
     def add_ice(self, ice_kg: float) -> None:
         """Add ice at 0 degC to the coil's bath and, if the cylinder stands in a bath, as much to that.
 
+        What finds no room in the cylinder's vessel runs over as water.
+
         Raises
         ------
         ValueError
@@ -390,14 +390,17 @@ class Plant:
         """
         if not 0.0 <= ice_kg <= 500.0:
             raise ValueError(f"ice_kg is {ice_kg!r}; give an amount from 0 to 500 kg")
-        before = self._on_the_books()
-        self._x[at.M_BATH] += ice_kg
-        self._x[at.H_BATH] -= ice_kg * exchange.ICE_HEAT_J_KG
-        if self._k[at.K_Y_IN_BATH] > 0.5:
-            self._x[at.M_BATH_2] += ice_kg
-            self._x[at.H_BATH_2] -= ice_kg * exchange.ICE_HEAT_J_KG
-        self._allow(before)
-        self._refresh()
+        x = self._x
+        with self._by_hand():
+            x[at.M_BATH] += ice_kg
+            x[at.H_BATH] -= ice_kg * exchange.ICE_HEAT_J_KG
+            if self._cylinder.in_bath:
+                t = exchange.water_temperature(x[at.H_BATH_2], x[at.M_BATH_2])
+                # Floating ice displaces its own weight: so much water runs over once the vessel is full.
+                over_kg = max(x[at.M_BATH_2] + ice_kg - self._bath_room_kg(self._cylinder), 0.0)
+                x[at.M_BATH_2] += ice_kg - over_kg
+                x[at.H_BATH_2] -= ice_kg * exchange.ICE_HEAT_J_KG
+                x[at.H_BATH_2] -= over_kg * exchange.WATER_CP_J_KG_K * max(t - ZERO_C, 0.0)
 
     def reset_pressure_switch(self) -> None:
         """Press the reset of PSH-201; it stays open if the pressure is still above its setting."""
@@ -431,11 +434,6 @@ class Plant:
             total(at.N_NCG, -float(x[at.NCG_IN])),
             total(at.N_LIGHT, float(x[at.OIL_LIGHT]), float(x[at.LIGHT_OUT])),
         )
-
-    def _allow(self, before: Books) -> None:
-        """Take what a person changed since `before` into the books."""
-        now = self._on_the_books()
-        self._books_0 = Books(*(s + n - b for s, n, b in zip(self._books_0, now, before, strict=True)))
 
     def _energy(self) -> float:
         x, k = self._x, self._k
@@ -671,11 +669,29 @@ class Plant:
         x[at.RELIEF] = x[at.THETA] = 0.0
         self._fill_bath(y)
 
+    def _bath_room_kg(self, y: CylinderParameters) -> float:
+        """Water and ice that the cylinder's vessel takes, kg; without limit if it has none."""
+        return (y.bath_vessel_m3 - self.displaced_m3()) * 1e3 if y.bath_vessel_m3 > 0.0 else math.inf
+
+    @contextmanager
+    def _by_hand(self) -> Iterator[None]:
+        """Take what a person changes into the books; leave all as it was if it is refused."""
+        before = self._on_the_books()
+        x, k, cylinder = self._x.copy(), self._k.copy(), self._cylinder
+        try:
+            yield
+        except ValueError:
+            self._x[:], self._k[:], self._cylinder = x, k, cylinder
+            raise
+        now = self._on_the_books()
+        self._books_0 = Books(*(s + n - b for s, n, b in zip(self._books_0, now, before, strict=True)))
+        self._refresh()
+
     def _fill_bath(self, y: CylinderParameters) -> None:
         """Bucket or bath of the cylinder; what the cylinder displaces beyond the rim has run over."""
         water_kg = y.bath_water_kg
         if y.bath_vessel_m3 > 0.0:
-            room_kg = (y.bath_vessel_m3 - self.displaced_m3()) * 1e3 - y.bath_ice_kg
+            room_kg = self._bath_room_kg(y) - y.bath_ice_kg
             if room_kg < 0.5:
                 raise ValueError(
                     f"cylinder.bath_vessel_m3 is {y.bath_vessel_m3 * 1e3:g} L: cylinder and ice leave no room for "

@@ -87,6 +87,12 @@ def port_quality(state: Array, mass: float, k: Array) -> float:
 
 
 @compiled
+def dip_quality(state: Array) -> float:
+    """Quality at the end of a dip tube: 0 until the last 3 % of a vessel's volume."""
+    return 1.0 - _smooth((liquid_fill(state) - 0.01) / 0.02)
+
+
+@compiled
 def _draw(state: Array, x: float, k_gas: float, out: Array) -> None:
     """What flows out of a volume at quality x: volume, enthalpy, omega, Psat, liquid or not."""
     phase = state[ph.PHASE]
@@ -96,10 +102,14 @@ def _draw(state: Array, x: float, k_gas: float, out: Array) -> None:
         v = state[ph.VF] + x * v_fg
         out[D_V] = v
         out[D_H] = state[ph.HF] + x * h_fg
-        out[D_OMEGA] = omega_two_phase(x, v, state[ph.P_REF], state[ph.T], v_fg, h_fg, state[ph.CF])
-        out[D_PSAT] = state[ph.P_REF]
-        # Air, or a warm surface above the liquid, keeps it from boiling at once.
-        out[D_LIQUID] = 1.0 if x < 1e-3 and p > 1.0001 * state[ph.P_REF] else 0.0
+        # The last drops: from the boiling mixture's compressibility to that of a gas, so that dew is no step.
+        dry = min(max((x - 0.95) / 0.05, 0.0), 1.0)
+        boiling = omega_two_phase(x, v, state[ph.P_REF], state[ph.T], v_fg, h_fg, state[ph.CF])
+        out[D_OMEGA] = boiling + dry * (1.0 / k_gas - boiling)
+        # Air, or a warm surface above the liquid, keeps it from boiling at once; less so the first vapor.
+        over = max(p - state[ph.P_REF], 0.0)
+        out[D_PSAT] = state[ph.P_REF] + over * min(x / 0.01, 1.0)
+        out[D_LIQUID] = 1.0 if x < 0.01 and over > 0.0 else 0.0
     elif phase == ph.LIQUID:
         v_fg, h_fg = state[ph.VG] - state[ph.VF], state[ph.HG] - state[ph.HF]
         out[D_V], out[D_H] = state[ph.V], state[ph.H]
@@ -132,8 +142,12 @@ def openings(x: Array, k: Array, u: Array, area: Array) -> None:
     area[at.E_COMPRESSOR] = k[at.K_STRAIGHT]
     cooler = k[at.K_COOLER]
     area[at.E_201] = cooler * (x[at.V_201] if k[at.K_201_FITTED] > 0.5 else 1.0)
-    area[at.E_COIL] = k[at.K_COIL]
+    # Half of the coil's friction before its volume, half behind: gas goes in, liquid comes out.
+    coil = math.sqrt(2.0) * k[at.K_COIL]
+    area[at.E_COIL] = coil
     area[at.E_202] = cooler * (x[at.V_202] if k[at.K_202_FITTED] > 0.5 else 1.0)
+    if coil > 0.0:
+        area[at.E_202] = _series4(area[at.E_202], coil, 1.0, 1.0)
     area[at.E_204] = cooler * (x[at.V_204] if k[at.K_204_FITTED] > 0.5 else 0.0)
     area[at.E_203] = k[at.K_CLEAR] * (x[at.V_203] if k[at.K_203_FITTED] > 0.5 else 0.0)
     port = k[at.K_PORT_Y] * u[at.U_CYLINDER]
@@ -170,11 +184,12 @@ def drawn(e: int, d: int, x: Array, k: Array, eos: Array, k_gas: float, out: Arr
     elif d == at.Y:
         fill = liquid_fill(state)
         dips = k[at.K_DIPS] > 0.5 and (e == at.E_301 or e == at.E_104)
-        quality = 1.0 - _smooth((fill - 0.01) / 0.02) if dips else 1.0 - _smooth((fill - 0.95) / 0.05)
+        quality = dip_quality(state) if dips else 1.0 - _smooth((fill - 0.95) / 0.05)
     elif d == at.SA:
         quality = 1.0 - _smooth((liquid_fill(state) - 0.90) / 0.10)
     elif d == at.LR:
-        quality = 1.0 - _smooth((liquid_fill(state) - 0.01) / 0.02)
+        # The dip tube leads to the port; the pipe from the exchangers ends above the liquid.
+        quality = 1.0 - _smooth((liquid_fill(state) - 0.90) / 0.10) if e == at.E_LR else dip_quality(state)
     else:
         layered = False
     _draw(state, quality, k_gas, out)
@@ -242,6 +257,12 @@ def flows(
         forward = p_i >= p_j or one_way[e]
         if j == at.OUTSIDE and not forward:
             continue
+        small = LINEAR_SHARE * min(p_i, p_j)
+        if not one_way[e] and j != at.OUTSIDE and abs(p_i - p_j) < small:
+            _slack(
+                e, i, j, p_i, p_j, small, x, k, eos, area[e], k_gas, kg_s, d_start, d_end, h_edge, air, light, scratch
+            )
+            continue
         d = i if forward else j
         share = drawn(e, d, x, k, eos, k_gas, scratch)
         h_edge[e] = scratch[D_H]
@@ -275,6 +296,36 @@ def flows(
         else:
             kg_s[e] = -m
             d_start[e], d_end[e] = down, -up
+
+
+@compiled
+def _slack(
+    e: int, i: int, j: int, p_i: float, p_j: float, small: float, x: Array, k: Array, eos: Array, area: float,
+    k_gas: float, kg_s: Array, d_start: Array, d_end: Array, h_edge: Array, air: Array, light: Array, scratch: Array,
+) -> None:  # fmt: skip
+    """Flow at next to no pressure drop: its slope goes smoothly from what one end gives to what the other gives.
+
+    A sharp turn from liquid to vapor, where flow hardly knows its way, would make small volumes chatter.
+    """
+    share = drawn(e, i, x, k, eos, k_gas, scratch)
+    g, _ = flux(p_i, p_i - small, scratch[D_V], scratch[D_OMEGA], scratch[D_PSAT], scratch[D_LIQUID] > 0.5)
+    if e == at.E_LIQUID and k[at.K_ORIFICE] < 1.0 and scratch[D_QUALITY] < 0.02:
+        g = _short_orifice(g, p_i, small, scratch[D_V], scratch[D_QUALITY], k[at.K_ORIFICE])
+    slope = share * area * g / small
+    h, a, z = scratch[D_H], scratch[D_AIR], scratch[D_LIGHT]
+    share = drawn(e, j, x, k, eos, k_gas, scratch)
+    g, _ = flux(p_j, p_j - small, scratch[D_V], scratch[D_OMEGA], scratch[D_PSAT], scratch[D_LIQUID] > 0.5)
+    if e == at.E_LIQUID and k[at.K_ORIFICE] < 1.0 and scratch[D_QUALITY] < 0.02:
+        g = _short_orifice(g, p_j, small, scratch[D_V], scratch[D_QUALITY], k[at.K_ORIFICE])
+    drop = p_i - p_j
+    own = 0.5 + 0.5 * drop / small
+    slope = own * slope + (1.0 - own) * share * area * g / small
+    kg_s[e] = slope * drop
+    d_start[e], d_end[e] = slope, -slope
+    if drop >= 0.0:
+        h_edge[e], air[e], light[e] = h, a, z
+    else:
+        h_edge[e], air[e], light[e] = scratch[D_H], scratch[D_AIR], scratch[D_LIGHT]
 
 
 @compiled

@@ -59,7 +59,7 @@ class ApplianceParameters:
     vessel_inner_ua_w_k: float = _number(40.0, 0.1, 2e3, "that metal to refrigerant")
     vessel_air_ua_w_k: float = _number(1.5, 0.0, 100.0, "that metal to room air")
     port_orifice_length_m: float = _number(
-        0.1, 1e-3, 0.1, "narrowest passage of the liquid port; liquid boils in it fully from 0.1 m on"
+        0.1, 7e-3, 0.1, "narrowest passage of the liquid port; liquid boils in it fully from 0.1 m on"
     )
     liquid_pocket_kg: float = _number(0.35, 0.0, 100.0, "liquid that the liquid port cannot reach")
     liquid_transition_kg: float = _number(
@@ -183,7 +183,7 @@ class CylinderParameters:
     air_ua_w_k: float = _number(4.0, 0.0, 200.0, "wall to room air")
     sunlit_area_m2: float = _number(0.08, 0.0, 5.0, "area of the cylinder that the sun meets, times absorptance")
     bath_ua_w_k: float = _number(150.0, 0.0, 2e3, "wall to bath, if it stands in one to the neck")
-    bath_covers: float = _number(1.0, 0.05, 1.0, "share of the cylinder's height that stands in the bath")
+    bath_covers: float = _number(1.0, 0.05, 1.0, "share of the cylinder that is under water (weighed down if it swims)")
     in_bath: bool = _flag(False, "cylinder stands in a bath")
     bath_vessel_m3: float = _number(0.0, 0.0, 1.0, "bucket: what the cylinder displaces runs over; 0 for no limit")
     bath_running_water_kg_s: float = _number(0.0, 0.0, 5.0, "water running through the cylinder's bath")
