@@ -94,7 +94,7 @@ TRICKS = (
         "faster, cooler cylinder",
         in_all=True,
     ),
-    Trick("cylinder in a bucket of ice", _BUCKET, "faster, lower head pressure", in_all=True),
+    Trick("cylinder in a bucket of ice", _BUCKET, "faster, lower pressure", in_all=True),
     Trick("tap water over the cylinder", _TAP, "helps, less than ice"),
     Trick("coil in ice, 1/4 in, 6 m", {**_COIL, **_QUARTER}, "faster, cooler cylinder"),
     Trick("coil in ice, 3/8 in, 5 m", _COIL, "faster, cooler cylinder", in_all=True),
