@@ -67,8 +67,9 @@ NARROWER: Final = {
 _JITTER: Final = 1e-5
 _JITTERED_RUNS: Final = 8
 _STEP_S: Final = 0.05
-_JITTERED_STEPS_S: Final = (0.042, 0.06)
-"""Longest steps of the jittered runs, about that of all others: what the stepper gets wrong is in their spread, too."""
+_JITTERED_STEPS_S: Final = (0.0424, 0.0566)
+"""Longest steps of the jittered runs, about that of all others: what the stepper gets wrong is in their spread, too.
+Its error goes by the square of the step, and the mean of the squares is that of all others."""
 _SMOOTH: Final = 5
 """Readings to both sides that the spread of the model is taken over at its largest."""
 _CLEAR: Final = 3.0
@@ -85,6 +86,8 @@ _POLISH: Final = 4
 _AGREE, _AGREE_SD = 0.25, 0.2
 _TOLD: Final = 3.0
 """Times the information that errors of the quotients feign, which a direction must carry to count."""
+_UNTOLD: Final = 0.05
+"""Prior standard deviations that a step may take at most in directions of which nothing is told."""
 _STILL: Final = 0.2
 """The last steps end when they move by less than this share of a standard error."""
 _UNSURE_SHARE, _UNSURE, _ALIKE, _LOOSE_SHARE = 0.7, 0.5, 0.95, 0.25
@@ -405,7 +408,8 @@ class Problem:
         """Runs so close that only what the model amplifies and its own stepping tells them apart."""
         random = np.random.default_rng(20260504)
         work: list[tuple[Array, int, float]] = []
-        for step_s in np.linspace(*_JITTERED_STEPS_S, _JITTERED_RUNS).tolist():
+        shortest, longest = (step_s**2 for step_s in _JITTERED_STEPS_S)
+        for step_s in np.sqrt(np.linspace(shortest, longest, _JITTERED_RUNS)).tolist():
             near = np.clip(point + _JITTER * random.standard_normal(len(point)), self._low, self._high)
             work += [(near, number, step_s) for number in range(len(self.runs))]
         shown = in_parallel(self._simulate, work, self.workers)
@@ -635,19 +639,21 @@ class Problem:
         scale = np.concatenate((self._scales, np.ones(len(x) - n)))
         tried = 0
 
-        def told(x: Array) -> Array:
+        def told(y: Array) -> Array:
             nonlocal tried
             tried += 1
-            found = self._residuals(x)
+            found = self._residuals(x + y)
             chi = float(found[: -len(x)] @ found[: -len(x)]) / max(len(found) - len(x), 1)
             self.say(f"step {tried}: chi-square {chi:.3g} per reading, {self.simulated} simulated runs")
             return found
 
+        # Counted from the start, so that the first step is no longer than one prior standard deviation: far away the
+        # way of restrictions in series is anything but straight.
         answer = least_squares(
-            told, x, jac=self._jacobian, bounds=(low, high), x_scale=scale, method="trf", max_nfev=most,
-            ftol=tolerance, xtol=1e-4, gtol=None,
+            told, np.zeros(len(x)), jac=lambda y: self._jacobian(x + y), bounds=(low - x, high - x), x_scale=scale,
+            method="trf", max_nfev=most, ftol=tolerance, xtol=1e-4, gtol=None,
         )  # fmt: skip
-        solved: Array = answer.x
+        solved: Array = x + answer.x
         return solved
 
     def _from(self, start: Array) -> Array:
@@ -704,7 +710,7 @@ class Problem:
         n = len(self.free)
         responses: list[Array] = []
         made_at = np.full(n, inf)
-        sds = np.zeros(n)
+        sds, sound = np.zeros(n), np.eye(n)
         for step in range(_POLISH + 1):
             point, q = x[:n], x[n:]
             near = bool(np.all(np.abs(point - made_at) < np.maximum(2.0 * sds, 0.05 * self._scales)))
@@ -736,6 +742,11 @@ class Problem:
             sds = np.sqrt(np.nan_to_num(np.diag(covariance)[:n]))
             move = np.zeros(len(x))
             move[inside] = -inverse @ pull[inside]
+            # Where nothing is told, little is moved: a long straight step along restrictions in series would leave the
+            # curve on which they make the same way, and others would have to make up for it.
+            untold = move[:n] - sound @ move[:n]
+            longest = float(np.max(np.abs(untold) / self._scales))
+            move[:n] -= untold * (1.0 - min(1.0, _UNTOLD / max(longest, 1e-12)))
             move[:n] = np.clip(move[:n], -0.5 * self._scales, 0.5 * self._scales)
             if step == _POLISH or np.all(np.abs(move[:n]) <= _STILL * sds):
                 break
