@@ -634,6 +634,10 @@ class Bench:
             hand.liquid_port, hand.vapor_port = self._ports[0] * left, self._ports[1] * left
         elif kind is PlantFault.LEAK:
             hand.hose_leak_m2 = fault.or_default(1e-7)
+        elif kind is PlantFault.APPLIANCE_LEAK:
+            hand.appliance_leak_m2 = fault.or_default(1e-8)
+        elif kind is PlantFault.CONDENSER_BLOCKED:
+            hand.condenser_blocked = fault.or_default(0.8)
         elif kind is PlantFault.WATER_STOPPED:
             hand.water_flow = 0.0
         elif kind is PlantFault.SCALE_KNOCKED:
@@ -653,6 +657,10 @@ class Bench:
             hand.liquid_port, hand.vapor_port = self._ports
         elif kind is PlantFault.LEAK:
             hand.hose_leak_m2 = 0.0
+        elif kind is PlantFault.APPLIANCE_LEAK:
+            hand.appliance_leak_m2 = 0.0
+        elif kind is PlantFault.CONDENSER_BLOCKED:
+            hand.condenser_blocked = 0.0
         elif kind is PlantFault.WATER_STOPPED:
             hand.water_flow = 1.0
         elif kind in {PlantFault.SCALE_MOVED, PlantFault.SCALE_REMOVED}:

@@ -80,6 +80,8 @@ FAULTS: Final[dict[str, NamedFault]] = {
     "closed-port": NamedFault("plant", "port shut", "the appliance's service ports are shut"),
     "iced-inlet": NamedFault("plant", "iced inlet", "ice all but closes the inlet", at_s=90.0),
     "leak": NamedFault("plant", "leak", "a hose leaks beside the cylinder", value=1e-6),
+    "appliance-leak": NamedFault("plant", "appliance leak", "the appliance itself has a small hole", at_s=0.0),
+    "blocked-condenser": NamedFault("plant", "condenser blocked", "a cover keeps the air from the rig's condenser"),
     "air-in-cylinder": NamedFault("plant", "air in cylinder", "air in the cylinder that was put on", at_s=0.0),
     "stopped-water": NamedFault("plant", "water stopped", "the water through the exchanger stops", at_s=300.0),
     "knocked-scale": NamedFault("plant", "scale knocked", "somebody bumps into the scale", value=3.0),

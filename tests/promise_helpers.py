@@ -423,6 +423,8 @@ _PLANT_FAULTS: dict[PlantFault, dict[str, float]] = {
     PlantFault.PORT_SHUT: {},
     PlantFault.LEAK: {"value": 5e-7},
     PlantFault.ICED_INLET: {},
+    PlantFault.APPLIANCE_LEAK: {},
+    PlantFault.CONDENSER_BLOCKED: {},
     PlantFault.WATER_STOPPED: {},
     PlantFault.SCALE_KNOCKED: {},
     PlantFault.SCALE_MOVED: {"value": 1.5},

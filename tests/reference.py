@@ -40,26 +40,35 @@ def _jacobian(s, f, places, steps, full, y, base, dx, out):
 HEAT = (at.H_WATER, at.H_BATH, at.H_BATH_2, at.ENERGY_IN, at.ENERGY_ELECTRIC, at.BATH_HEAT)
 
 
+def tolerances(places, rtol):
+    """Absolute tolerance of each unknown that goes with a relative one."""
+    absolute = np.full(at.STATES, 1e-6)
+    for kind, tolerance in enumerate(ABSOLUTE):
+        absolute[kind * at.VOLUMES : (kind + 1) * at.VOLUMES] = tolerance
+    absolute[list(HEAT)] = 1e-1
+    return absolute[places] * rtol / 1e-7
+
+
+def show(store, fluid, places, y):
+    """Put unknowns into a plant and bring its truth up to date."""
+    store.x[places] = y
+    kernel.evaluate_all(store, fluid, np.zeros(at.VOLUMES), np.zeros(ph.STATE_FIELDS))
+    kernel.fill_truth(store, np.zeros(at.EDGES), 0.0)
+
+
 class Reference:
     """A plant advanced by scipy: implicit, of high order, at tight tolerance, without anything of our stepper."""
 
     def __init__(self, plant, *, rtol=1e-7, method="BDF"):
         self.plant = plant
         self.rtol, self.method = rtol, method
-        self.calls = 0
+        self.calls = self.steps = 0
         self._s, self._f = plant.compiled_form()
         self._places = rates.unknowns(self._s.k)
-        absolute = np.full(at.STATES, 1e-6)
-        for kind, tolerance in enumerate(ABSOLUTE):
-            absolute[kind * at.VOLUMES : (kind + 1) * at.VOLUMES] = tolerance
-        absolute[list(HEAT)] = 1e-1
-        self._absolute = absolute[self._places] * rtol / 1e-7
+        self._absolute = tolerances(self._places, rtol)
 
     def _show(self, y):
-        s = self._s
-        s.x[self._places] = y
-        kernel.evaluate_all(s, self._f, np.zeros(at.VOLUMES), np.zeros(ph.STATE_FIELDS))
-        kernel.fill_truth(s, np.zeros(at.EDGES), 0.0)
+        show(self._s, self._f, self._places, y)
 
     def stage(self, stage):
         """Advance to the end of a stage; returns the time and the place of the condition that ended it."""
@@ -99,6 +108,7 @@ class Reference:
             right_hand_side, (start, start + stage.at_most_s), full[places], method=self.method, rtol=self.rtol,
             atol=self._absolute, jac=jacobian, events=events, first_step=1e-4,
         )  # fmt: skip
+        self.steps += len(answer.t)
         if answer.status < 0:
             raise RuntimeError(f"the reference stopped at {answer.t[-1]:.2f} s: {answer.message}")
         s.x[:] = full
@@ -249,4 +259,6 @@ def compare(seed, *, step_s=0.05, rtol=1e-7):
             end_s = at_s
     error = np.abs(masses(ours) - masses(reference.plant)).max() / case.parameters.appliance.charge_kg
     p_ours, p_reference = ours.named_truth().a_pa_abs, reference.plant.named_truth().a_pa_abs
-    return Comparison(seed, case.about, end_s, worst_s / end_s, float(error), abs(p_ours / p_reference - 1.0), reference.calls)
+    return Comparison(
+        seed, case.about, end_s, worst_s / end_s, float(error), abs(p_ours / p_reference - 1.0), reference.calls
+    )

@@ -299,7 +299,6 @@ def test_ice_into_a_full_bucket_makes_as_much_water_run_over() -> None:
     assert closed(plant)
 
 
-@pytest.mark.xfail(strict=True, reason="more ice than there is room for is not refused")
 @settings(max_examples=30, deadline=None)
 @given(st.lists(st.floats(0.0, 30.0), min_size=1, max_size=4), st.floats(0.0, 5.0))
 def test_ice_never_makes_a_bath_colder_than_ice(portions: list[float], ice_kg: float) -> None:

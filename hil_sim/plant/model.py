@@ -47,6 +47,9 @@ __all__ = [
 VALVES = ("XV-101", "XV-102", "XV-201", "XV-202", "XV-203", "XV-204", "XV-301", "CV-103", "XV-104", "XV-105", "XV-106")
 """Tags that `Hand.stuck` accepts."""
 
+VESSEL_LEAST_M3 = 1e-4
+"""An accumulator or receiver smaller than this is taken as none."""
+
 
 class PlantError(RuntimeError):
     """The plant could not be advanced: a state is not finite or the step became too small."""
@@ -264,8 +267,8 @@ class Plant:
         a, r = parameters.appliance, parameters.rig
         paths = network.net(
             coil=r.coil_fitted,
-            accumulator=a.accumulator_volume_m3 > 0.0,
-            receiver=a.receiver_volume_m3 > 0.0,
+            accumulator=a.accumulator_volume_m3 >= VESSEL_LEAST_M3,
+            receiver=a.receiver_volume_m3 >= VESSEL_LEAST_M3,
             head_check=r.head_check_valve_fitted,
             outlet_check=r.outlet_check_valve_fitted,
         )
@@ -386,11 +389,15 @@ class Plant:
         Raises
         ------
         ValueError
-            If `ice_kg` is outside 0..500.
+            If `ice_kg` is outside 0..500, or more than the cylinder's vessel takes with all its water run over.
         """
         if not 0.0 <= ice_kg <= 500.0:
             raise ValueError(f"ice_kg is {ice_kg!r}; give an amount from 0 to 500 kg")
         x = self._x
+        if self._cylinder.in_bath:
+            room_kg = self._bath_room_kg(self._cylinder) - exchange.ice_mass(x[at.H_BATH_2], x[at.M_BATH_2])
+            if ice_kg > room_kg:
+                raise ValueError(f"the vessel takes {max(room_kg, 0.0):.1f} kg of ice and no more; add less")
         with self._by_hand():
             x[at.M_BATH] += ice_kg
             x[at.H_BATH] -= ice_kg * exchange.ICE_HEAT_J_KG
@@ -469,7 +476,8 @@ class Plant:
         if r.coil_fitted:
             self._fill_coil(r)
         k[at.K_VOLUME + at.H] = hoses[2]
-        k[at.K_VOLUME + at.SA], k[at.K_VOLUME + at.LR] = a.accumulator_volume_m3, a.receiver_volume_m3
+        for vessel, volume_m3 in ((at.SA, a.accumulator_volume_m3), (at.LR, a.receiver_volume_m3)):
+            k[at.K_VOLUME + vessel] = volume_m3 if volume_m3 >= VESSEL_LEAST_M3 else 0.0
         k[at.K_VESSEL] = area(a.vessel_kv_m3_h)
         k[at.K_VESSEL_IN], k[at.K_VESSEL_AIR] = a.vessel_inner_ua_w_k, a.vessel_air_ua_w_k
         k[at.K_ORIFICE] = a.port_orifice_length_m / 0.1
@@ -628,7 +636,7 @@ class Plant:
             (at.SA, a.accumulator_volume_m3, a.accumulator_liquid_kg, "accumulator"),
             (at.LR, a.receiver_volume_m3, a.receiver_liquid_kg, "receiver"),
         ):
-            if volume > 0.0:
+            if volume >= VESSEL_LEAST_M3:
                 vapor_kg = max(volume - liquid_kg * scratch[ph.VF], 0.0) / scratch[ph.VG]
                 # No more than half of the charge waits there.
                 mass = min(liquid_kg + vapor_kg, 0.5 * free)

@@ -13,7 +13,12 @@ import sys
 from dataclasses import asdict
 from pathlib import Path
 
-PARTS = {"core": "controller: speed, start, memory; closed loop; saturation tables; the plant's books"}
+PARTS = {
+    "core": "controller: speed, start, memory; closed loop; saturation tables; the plant's books",
+    "plant": "plant: against an independent integrator, refinement, properties, speed",
+    "tricks": "what each trick of the trade does in the plant",
+    "fit": "how often fitted parameters cover the truth",
+}
 """Parts by name; each is the module of the same name."""
 
 
