@@ -78,6 +78,7 @@ def fit_command(
 
     if check is not None and (free or out is not None):
         raise MistakeError("--check estimates nothing: leave --free and --out out, or leave out --check.")
+    asked = _names(free)
     _may_be_written([path for path in (*(report.plant_files(out) if out else ()), plot) if path is not None], force)
     simulation, source = _put_together(job, rig, setup, appliance, check if check is not None else scenario)
     try:
@@ -89,9 +90,7 @@ def fit_command(
         every_s = None if every is None else _seconds(every)
         read = [recording.run_of(recording.load(path), bench.settings, tags, every_s) for path in runs]
         parameters = bench.plant.parameters
-        names = _names(free) or estimate.default_names(
-            parameters, charge_known=simulation.settings.job.charge_kg is not None
-        )
+        names = asked or estimate.default_names(parameters, charge_known=simulation.settings.job.charge_kg is not None)
         unknown = estimate.free_parameters(parameters, names, prior=prior)
         with _progress() as say:
             problem = estimate.Problem(
