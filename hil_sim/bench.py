@@ -124,6 +124,8 @@ class Result:
     most_cylinder_fill: float
     """Greatest share of a cylinder's volume that liquid took."""
     energy_j: float
+    ice_used_kg: float
+    """Ice that coil and cylinder melted in their baths, or would have melted had there been so much."""
     trips: int
     holds: int
     compressor_damaged: bool
@@ -768,6 +770,7 @@ class Bench:
             most_cylinder_pa_abs=self._most_cylinder_pa,
             most_cylinder_fill=self._most_fill,
             energy_j=z.electric_energy_j,
+            ice_used_kg=z.ice_used_kg,
             trips=self._trips,
             holds=self._holds,
             compressor_damaged=bool(z.damaged),

@@ -562,6 +562,7 @@ def _say_result(result: Result, simulation: Simulation) -> None:
         ("Cylinder", f"at most {result.most_cylinder_fill:.0%} of its volume liquid"),
         ("Coldest", f"refrigerant in the appliance {result.least_appliance_degc:.0f} °C"),
         ("Energy", f"{result.energy_j / 3.6e6:.3f} kWh"),
+        ("Ice needed", f"{result.ice_used_kg:.1f} kg" if result.ice_used_kg > 0.05 else "none"),
         ("Trips and holds", f"{result.trips} and {result.holds}"),
         ("Compressor", "damaged by liquid" if result.compressor_damaged else "unharmed"),
         ("Plant's own books", f"balance of mass {result.mass_error:.1e}"),
