@@ -1,8 +1,9 @@
 """Estimate parameters of the plant from recorded runs, and say how well they are known.
 
 What is minimised: differences between readings and prediction, divided by the instrument's noise, plus what is known
-beforehand. Beside the wanted parameters each instrument of each run has a bias, an error of gain and a drift of its
-own, as large as its data sheet allows: thousands of readings average noise away, and never that.
+beforehand. Beside the wanted parameters each instrument of each run has a bias, an error of gain, a drift and a delay
+of its own, as large as its data sheet and the period of the recording allow: thousands of readings average noise away,
+and never that.
 
 Three things make the standard errors honest, and none of them is a factor out of the air:
 
@@ -64,6 +65,7 @@ NARROWER: Final = {
 }
 """Ranges narrower than the plant's: what a rig's file takes as well."""
 
+_ERRORS: Final = 4
 _JITTER: Final = 1e-5
 _JITTERED_RUNS: Final = 8
 _STEP_S: Final = 0.05
@@ -198,7 +200,7 @@ class _Reading(NamedTuple):
     sigma: Array
     valid: Any
     first_error: int
-    """Place of its bias among the instruments' errors; gain and drift follow."""
+    """Place of its bias among the instruments' errors; gain, drift and delay follow."""
 
 
 @compiled
@@ -331,7 +333,7 @@ class Problem:
                 self._readings.append(
                     _Reading(
                         number, tag, column, one, measured, np.sqrt(noise), np.isfinite(measured),
-                        3 * len(self._readings),
+                        _ERRORS * len(self._readings),
                     )
                 )  # fmt: skip
         self._lags = [np.array([by_tag[tag].lag_s for tag in tags]) for tags in self._tags]
@@ -349,7 +351,7 @@ class Problem:
         self._spread = [np.zeros(len(one.measured)) for one in self._readings]
         self._directions: Array = np.eye(len(self.free))
         self._modes = [np.zeros((len(one.measured), _JITTERED_RUNS)) for one in self._readings]
-        self._first_mode = 3 * len(self._readings)
+        self._first_mode = _ERRORS * len(self._readings)
         self._unknowns = self._first_mode + _JITTERED_RUNS * len(self.runs)
         """Beside the parameters: errors of the instruments, and where between its jittered runs the model stands."""
         self._cache: dict[bytes, list[Array] | None] = {}
@@ -446,14 +448,25 @@ class Problem:
 
     def _errors(self, one: _Reading, column: Array, q: Array) -> Array:
         """What the instrument adds: its errors in standard deviations are `q`."""
-        b, g, d = q[one.first_error : one.first_error + 3]
-        hours = self._hours(one)
-        added: Array = (
-            one.instrument.bias_std * b
-            + one.instrument.gain_std * g * column
-            + one.instrument.drift_std_per_h * d * hours
-        )
+        added: Array = self._error_columns(one, column) @ q[one.first_error : one.first_error + _ERRORS]
         return added
+
+    def _error_columns(self, one: _Reading, column: Array) -> Array:
+        """What one standard deviation of each error adds: bias, gain, drift, and half a period of delay.
+
+        A loop that reads now and then has no continuous lag: it shows up to half a period sooner or later.
+        """
+        own, run = one.instrument, self.runs[one.run]
+        times = run.times_s[run.samples]
+        rate = np.gradient(column, times)
+        return np.column_stack(
+            (
+                np.full(len(column), own.bias_std),
+                own.gain_std * column,
+                own.drift_std_per_h * times / 3600.0,
+                0.5 * run.period_s * rate,
+            )
+        )
 
     def _wobble(self, place: int, q: Array) -> Array:
         """What the model adds by standing elsewhere between its jittered runs; one place for all instruments of a run.
@@ -463,11 +476,6 @@ class Problem:
         first = self._first_mode + _JITTERED_RUNS * self._readings[place].run
         added: Array = self._modes[place] @ q[first : first + _JITTERED_RUNS]
         return added
-
-    def _hours(self, one: _Reading) -> Array:
-        run = self.runs[one.run]
-        hours: Array = run.times_s[run.samples] / 3600.0
-        return hours
 
     def _differences(self, shown: list[Array], q: Array) -> list[Array]:
         """Normalised differences of each instrument at the readings that are used."""
@@ -567,19 +575,11 @@ class Problem:
         return sound
 
     def _error_responses(self, shown: list[Array]) -> list[Array]:
-        """Derivatives by the errors of the instrument itself (bias, gain, drift) and by the place between runs."""
+        """Derivatives by the instrument's own errors and by the place between the jittered runs."""
         found = []
         for place, one in enumerate(self._readings):
             column = self._column(shown, one)
-            own = one.instrument
-            columns = np.column_stack(
-                (
-                    np.full(len(column), own.bias_std),
-                    own.gain_std * column,
-                    own.drift_std_per_h * self._hours(one),
-                    self._modes[place],
-                )
-            )
+            columns = np.column_stack((self._error_columns(one, column), self._modes[place]))
             found.append((columns / self._sigma(place)[:, None])[self._used(place)])
         return found
 
@@ -610,9 +610,9 @@ class Problem:
             end = begin + len(response)
             whole[begin:end, :n] = response
             first = n + self._readings[place].first_error
-            whole[begin:end, first : first + 3] = own[place][:, :3]
+            whole[begin:end, first : first + _ERRORS] = own[place][:, :_ERRORS]
             first = n + self._first_mode + _JITTERED_RUNS * self._readings[place].run
-            whole[begin:end, first : first + _JITTERED_RUNS] = own[place][:, 3:]
+            whole[begin:end, first : first + _JITTERED_RUNS] = own[place][:, _ERRORS:]
             begin = end
         whole[rows : rows + n, :n] = np.diag(1.0 / self._widths)
         whole[rows + n :, n:] = np.eye(errors)

@@ -103,6 +103,8 @@ class Run:
     """Tag -> reading in SI at each of `samples`; NaN where there is none."""
     spread: dict[str, Array]
     """Tag -> standard deviation that not knowing the time of a command exactly gives to each reading."""
+    period_s: float
+    """Time between two lines of the recording: that of a command or reading is known to half of it."""
     origin_s: float
     """Time of the first row on the recording's own clock."""
     sentence: str
@@ -543,7 +545,8 @@ def run_of(recording: Recording, settings: Settings, tags: Sequence[str], every_
     if not measured:
         raise RecordingError(f"{recording.name}: none of {', '.join(tags)} is in it; nothing can be compared.")
     # A command happened somewhere between two lines: uniform in that time.
-    unsure_s = float(np.median(np.diff(times))) / 12.0**0.5
+    period_s = float(np.median(np.diff(times)))
+    unsure_s = period_s / 12.0**0.5
     sentence = (
         f"{recording.name}: {times[-1] / 60.0:.1f} min used, from {recording.times_s[first]:.1f} s (the start of "
         f"recovery) to {recording.times_s[last]:.1f} s ({why}); {len(at_rows)} readings of each of "
@@ -556,6 +559,7 @@ def run_of(recording: Recording, settings: Settings, tags: Sequence[str], every_
         np.array(samples),
         measured,
         {tag: unsure_s * _rate(times[at_rows], column) for tag, column in measured.items()},
+        period_s,
         float(recording.times_s[first]),
         sentence,
         recording.unused,
