@@ -277,6 +277,8 @@ def _say(fit: Fit, sentences: Sequence[str], files: Sequence[Path]) -> None:
     unknown = [key_of(one.name) for one in fit.estimates if not one.identified]
     if unknown:
         typer.echo(f"Not to be told from these runs: {', '.join(unknown)}.")
+    for note in fit.notes:
+        typer.echo(note)
     for path in files:
         typer.echo(f"Written: {path}")
 

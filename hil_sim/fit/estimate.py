@@ -81,7 +81,7 @@ _LEAST_STEP, _LARGEST_STEP, _STEP_SHARE = 0.004, 0.1, 0.2
 _MOVED: Final = 25.0
 """Then such a step that all readings together move by so many standard deviations: for every parameter alike, so that
 parameters that act alike (three restrictions of one way) give like quotients, however curved the response is."""
-_BAD: Final = 3.0
+_BAD: Final = 1.5
 """Root mean square of normalised differences above which other starts are tried."""
 _STARTS: Final = 3
 _POLISH: Final = 4
@@ -763,6 +763,7 @@ class Problem:
             began,
             self.simulated,
             starts,
+            notes=_notes(_mean_square(by_signal)),
         )
 
     def _mean_of(self, shown: list[list[Array]]) -> list[Array]:
@@ -859,6 +860,15 @@ class Problem:
                 )
             )  # fmt: skip
         return tuple(found)
+
+
+def _notes(chi_square: float) -> tuple[str, ...]:
+    if not chi_square > _BAD**2:
+        return ()
+    return (
+        f"The plant does not explain these runs (chi-square {chi_square:.3g} per reading where 1 is right): look at the "
+        "largest residuals, and do not trust the standard errors.",
+    )
 
 
 def _widest(values: Array, around: int) -> Array:

@@ -199,6 +199,7 @@ def as_json(fit: Fit, sentences: Sequence[str], files: Sequence[Path]) -> dict[s
             }
             for one in fit.signals
         ],
+        "notes": list(fit.notes),
         "used": list(sentences),
         "files": [str(path) for path in files],
     }  # fmt: skip
