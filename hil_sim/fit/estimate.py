@@ -866,8 +866,8 @@ def _notes(chi_square: float) -> tuple[str, ...]:
     if not chi_square > _BAD**2:
         return ()
     return (
-        f"The plant does not explain these runs (chi-square {chi_square:.3g} per reading where 1 is right): look at the "
-        "largest residuals, and do not trust the standard errors.",
+        f"The plant does not explain these runs (chi-square {chi_square:.3g} per reading where 1 is right): look at "
+        "the largest residuals, and do not trust the standard errors.",
     )
 
 
