@@ -32,6 +32,7 @@ _OWN: Final = {
     "_w_k": units.Dimension("heat conductance", "W/K", '"140 W/K"', {"W/K": (1.0, 0.0), "kW/K": (1e3, 0.0)}),
     "_mol": units.Dimension("amount of gas", "mol", '"0.5 mol"', {"mol": (1.0, 0.0)}),
     "_rpm": units.Dimension("speed", "rpm", '"1500 rpm"', {"rpm": (1.0, 0.0)}),
+    "_w_m2_k": units.Dimension("heat transfer coefficient", "W/m2K", '"400 W/m2K"', {"W/m2K": (1.0, 0.0)}),
     "_w_m2": units.Dimension("irradiance", "W/m2", '"800 W/m2"', {"W/m2": (1.0, 0.0), "kW/m2": (1e3, 0.0)}),
     "_m2": units.Dimension("area", "m2", '"20 mm2"', {"m2": (1.0, 0.0), "cm2": (1e-4, 0.0), "mm2": (1e-6, 0.0)}),
 }

@@ -280,7 +280,8 @@ def test_a_three_kilogram_air_conditioner_is_emptied_as_the_trade_would_expect()
     assert 25.0 < job.truth.electric_energy_j / 3600.0 < 170.0
     assert 3.0 < job.truth.y_degc - 25.0 < 17.0
     assert 0.015 < job.truth.a_kg < 0.035
-    assert 0.015 < job.truth.oil_kg < 0.08
+    # The prototype's oil gave back over 90 s and kept 15-80 g; heated or foaming oil is said to take 2-5 min.
+    assert 0.015 < job.truth.oil_kg < 0.16
     assert job.truth.suction_kg_s < 1.5e-3
 
 

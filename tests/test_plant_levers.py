@@ -1348,7 +1348,7 @@ def test_a_rig_left_open_and_off_keeps_its_masses_and_its_pressures_come_togethe
 def test_a_tenfold_finer_step_moves_no_mass_from_one_place_to_another(
     refrigerant: str, parameters: PlantParameters
 ) -> None:
-    # Balances close whatever the step; only refinement shows a numerical pump. 5 g of the 5 kg; 1 % in pressure, but
+    # Balances close whatever the step; only refinement shows a numerical pump. 6 g of the 5 kg; 1 % in pressure, but
     # 3 % at the discharge: a line full of liquid between two check valves rises by a bar a second until one opens.
     ends = []
     for step_s in (0.05, 0.005):
@@ -1361,7 +1361,7 @@ def test_a_tenfold_finer_step_moves_no_mass_from_one_place_to_another(
         ends.append(plant.named_truth())
     coarse, fine = ends
     for place in ("a_kg", "d_kg", "x_kg", "y_kg"):
-        assert getattr(coarse, place) == pytest.approx(getattr(fine, place), abs=5e-3), place
+        assert getattr(coarse, place) == pytest.approx(getattr(fine, place), abs=6e-3), place
     for place, share in (("a_pa_abs", 0.01), ("p_pa_abs", 0.03), ("y_pa_abs", 0.01)):
         assert getattr(coarse, place) == pytest.approx(getattr(fine, place), rel=share), place
 
