@@ -267,8 +267,12 @@ def advance(dt: float, s: Store, f: Fluid) -> int:
     rejected = 0.0
     power_j = 0.0
     valves_moved = True
-    if not evaluate_all(s, f, by_air, other):
-        return NOT_FINITE
+    # States are up to date from the last sub-step or the last change by hand; only the slopes with air are not kept.
+    for i in range(nv):
+        if x[at.N_NCG + i] > 0.0:
+            if not evaluate_all(s, f, by_air, other):
+                return NOT_FINITE
+            break
     while left > 1e-12:
         h = min(max(x[at.STEP], STEP_MIN_S), k[at.K_STEP_MAX])
         h = left / math.ceil(left / h - 1e-9)

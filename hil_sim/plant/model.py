@@ -47,6 +47,7 @@ __all__ = [
 VALVES = ("XV-101", "XV-102", "XV-201", "XV-202", "XV-203", "XV-204", "XV-301", "CV-103", "XV-104", "XV-105", "XV-106")
 """Tags that `Hand.stuck` accepts."""
 
+AIR_LEAST_MOL = 1e-6
 VESSEL_LEAST_M3 = 1e-4
 """An accumulator or receiver smaller than this is taken as none."""
 
@@ -217,7 +218,7 @@ class Books(NamedTuple):
     mass: float
     energy: float
     air: float
-    """Of air, relative to all that there is or was let in; 0 where there is none."""
+    """Of air, relative to all that there is or was let in, at least a millionth of a mole."""
     light: float
     """Of the light component, relative to all refrigerant; 0 unless composition is followed."""
 
@@ -424,7 +425,7 @@ class Plant:
         return Books(
             abs(now.mass - start.mass) / start.mass,
             abs(now.energy - start.energy) / scale,
-            abs(now.air - start.air) / air if air > 0.0 else 0.0,
+            abs(now.air - start.air) / max(air, AIR_LEAST_MOL),
             abs(now.light - start.light) / start.mass,
         )
 
