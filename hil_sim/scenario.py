@@ -53,7 +53,7 @@ ELSEWHERE: Final[dict[str, str]] = {
     "rig.swept_volume_m3": "the rig's file says it, as displacement in its table [compressor]",
     "rig.clearance": "the rig's file says it, as clearance in its table [compressor]",
     "rig.leak_factor": "the rig's file says it, as leak_factor in its table [compressor]",
-    "rig.motor_rated_w": "the rig's file says it (a motor as large as its compressor), as displacement in its table [compressor]",
+    "rig.motor_rated_w": "the rig's file says it, as displacement in its table [compressor]",
     "rig.coil_fitted": "the set-up's file says it, as coil_in_ice in its table [aids]",
 }
 """Parameters that a scenario may not touch, since the controller goes by the same figure -> where they belong."""
