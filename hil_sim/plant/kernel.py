@@ -25,6 +25,8 @@ from hil_sim.plant.phase import Array, Family, Tables, compiled, evaluate, evalu
 GAS_CONSTANT = 8.314462618
 STEP_MIN_S = 2e-6
 REVERSAL_SHARE = 0.02
+FULL_SHARE = 0.03
+"""Share of the tolerance that is left to the pressure of a volume full of liquid."""
 
 OK, NOT_FINITE, STEP_TOO_SMALL = 0, 1, 2
 
@@ -418,6 +420,9 @@ def advance(dt: float, s: Store, f: Fluid) -> int:
                     foreseen = p_0 + keep[i, ph.DPDM] * d_m[i] + keep[i, ph.DPDU] * d_u[i] + gamma[i] * d_air[i]
                     actual = eos[i, ph.P]
                     scale = k[at.K_TOLERANCE] * (min(p_0, actual) + 5e3)
+                    if keep[i, ph.PHASE] == ph.LIQUID or eos[i, ph.PHASE] == ph.LIQUID:
+                        # A volume full of liquid follows at once: an overshoot would drive flow backwards.
+                        scale *= FULL_SHARE
                     error = max(error, abs(actual - foreseen) / scale)
                     change = max(change, abs(actual - p_0) / (min(p_0, actual) + 2e4))
             if not fault and (error < 4.0 or h <= 4.0 * STEP_MIN_S):
