@@ -277,12 +277,7 @@ def flows(
             kg_s[e] = slope * drop
             d_start[e], d_end[e] = slope, -slope
             continue
-        g, choked = flux(
-            high, min(low, high - 1.0), scratch[D_V], scratch[D_OMEGA], scratch[D_PSAT], scratch[D_LIQUID] > 0.5
-        )
-        if e == at.E_LIQUID and k[at.K_ORIFICE] < 1.0 and scratch[D_QUALITY] < 0.02:
-            g = _short_orifice(g, high, drop, scratch[D_V], scratch[D_QUALITY], k[at.K_ORIFICE])
-            choked = False
+        g, choked = _passing(e, high, min(low, high - 1.0), drop, k, scratch)
         slope = share * area[e] * g / max(drop, 1.0)
         m = slope * drop
         up, down = (m / high, 0.0) if choked else (slope, slope)
@@ -299,6 +294,15 @@ def flows(
 
 
 @compiled
+def _passing(e: int, high: float, low: float, drop: float, k: Array, out: Array) -> tuple[float, bool]:
+    """Flux of what was drawn for path e, and whether it is choked; the liquid port may be a short orifice."""
+    g, choked = flux(high, low, out[D_V], out[D_OMEGA], out[D_PSAT], out[D_LIQUID] > 0.5)
+    if e == at.E_LIQUID and k[at.K_ORIFICE] < 1.0 and out[D_QUALITY] < 0.02:
+        return _short_orifice(g, high, drop, out[D_V], out[D_QUALITY], k[at.K_ORIFICE]), False
+    return g, choked
+
+
+@compiled
 def _slack(
     e: int, i: int, j: int, p_i: float, p_j: float, small: float, x: Array, k: Array, eos: Array, area: float,
     k_gas: float, kg_s: Array, d_start: Array, d_end: Array, h_edge: Array, air: Array, light: Array, scratch: Array,
@@ -308,15 +312,11 @@ def _slack(
     A sharp turn from liquid to vapor, where flow hardly knows its way, would make small volumes chatter.
     """
     share = drawn(e, i, x, k, eos, k_gas, scratch)
-    g, _ = flux(p_i, p_i - small, scratch[D_V], scratch[D_OMEGA], scratch[D_PSAT], scratch[D_LIQUID] > 0.5)
-    if e == at.E_LIQUID and k[at.K_ORIFICE] < 1.0 and scratch[D_QUALITY] < 0.02:
-        g = _short_orifice(g, p_i, small, scratch[D_V], scratch[D_QUALITY], k[at.K_ORIFICE])
+    g, _ = _passing(e, p_i, p_i - small, small, k, scratch)
     slope = share * area * g / small
     h, a, z = scratch[D_H], scratch[D_AIR], scratch[D_LIGHT]
     share = drawn(e, j, x, k, eos, k_gas, scratch)
-    g, _ = flux(p_j, p_j - small, scratch[D_V], scratch[D_OMEGA], scratch[D_PSAT], scratch[D_LIQUID] > 0.5)
-    if e == at.E_LIQUID and k[at.K_ORIFICE] < 1.0 and scratch[D_QUALITY] < 0.02:
-        g = _short_orifice(g, p_j, small, scratch[D_V], scratch[D_QUALITY], k[at.K_ORIFICE])
+    g, _ = _passing(e, p_j, p_j - small, small, k, scratch)
     drop = p_i - p_j
     own = 0.5 + 0.5 * drop / small
     slope = own * slope + (1.0 - own) * share * area * g / small

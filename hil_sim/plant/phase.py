@@ -89,6 +89,13 @@ SHIFTING = ("R-407C", "R-454B", "R-513A")
 OIL_T_FIRST_K, OIL_T_STEP_K = 233.15, 5.0
 
 
+def _scalars(data: Any) -> Array:
+    """Scalars as `Tables` holds them, from a file of tables."""
+    log_p = data["log_p"]
+    step_w, k_gas, molar_kg = data["scalars"][:3]
+    return np.array([log_p[0], (log_p[-1] - log_p[0]) / (len(log_p) - 1), step_w, k_gas, molar_kg])
+
+
 @lru_cache(maxsize=32)
 def load_tables(refrigerant: str) -> Tables:
     """Load the shipped tables of a refrigerant, for example ``R-410A``.
@@ -101,11 +108,8 @@ def load_tables(refrigerant: str) -> Tables:
     if refrigerant not in REFRIGERANTS:
         raise ValueError(f"no property table for refrigerant {refrigerant!r}; use one of {', '.join(REFRIGERANTS)}")
     with np.load(Path(__file__).parent / "data" / f"{refrigerant}.npz") as data:
-        log_p = data["log_p"]
-        step_w, k_gas, molar_kg = data["scalars"][:3]
-        scalars = np.array([log_p[0], (log_p[-1] - log_p[0]) / (len(log_p) - 1), step_w, k_gas, molar_kg])
         oil = np.ascontiguousarray(np.column_stack([data["oil_psat_pa"], data["oil_mass_fraction"]]))
-        return Tables(data["saturation"], data["gas_a"], data["gas_b"], scalars, oil)
+        return Tables(data["saturation"], data["gas_a"], data["gas_b"], _scalars(data), oil)
 
 
 class Family(NamedTuple):
@@ -139,9 +143,6 @@ def load_family(refrigerant: str) -> Family:
     if refrigerant not in SHIFTING:
         raise ValueError(f"no tables of shifted composition for {refrigerant!r}; use one of {', '.join(SHIFTING)}")
     with np.load(Path(__file__).parent / "data" / f"{refrigerant}.shift.npz") as data:
-        log_p = data["log_p"]
-        step_w, k_gas, molar_kg = data["scalars"]
-        scalars = np.array([log_p[0], (log_p[-1] - log_p[0]) / (len(log_p) - 1), step_w, k_gas, molar_kg])
         return Family(
             data["light"],
             data["saturation"],
@@ -149,7 +150,7 @@ def load_family(refrigerant: str) -> Family:
             data["gas_b"],
             data["vapor_light"],
             data["molar_kg"],
-            scalars,
+            _scalars(data),
             int(data["nominal"]),
         )
 
