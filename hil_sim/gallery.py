@@ -23,6 +23,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from rigctl.control.sequence import RUNNING, Phase
+from rigctl.monitor.plot import phase_words
 
 if TYPE_CHECKING:
     from hil_sim.bench import Bench, Happening, Result
@@ -274,7 +275,9 @@ def draw(course: Course, name: str, level_pa_abs: float, number: int = 0) -> str
         axes[3].set_ylabel("compressor\npower (W)")
         axes[3].set_ylim(bottom=0.0)
         axes[3].set_xlabel(f"time ({time_unit})")
-        upright = _phase_words(axes[0], course, divisor, end_s)
+        upright = phase_words(
+            axes[0], _stays(course), divisor, end_s, letter=0.0155, margin=0.012, upright=0.024, colour=_SOFT
+        )
         for axis in axes[:3]:
             # Above its panel, where a narrow screen shows it; in the first, above the names of the phases.
             above = 1.0 if axis is not axes[0] else 1.24 if upright else 1.08
@@ -359,25 +362,6 @@ def _bands(axis: Any, course: Course, divisor: float) -> None:
         axis.axvspan(
             from_s / divisor, to_s / divisor, facecolor=colour, edgecolor="#ffffff", linewidth=0, hatch=hatch, zorder=0
         )
-
-
-def _phase_words(axis: Any, course: Course, divisor: float, end_s: float) -> bool:
-    """Name the phases above the plot: along it where there is room, else upright; returns whether any stands so."""
-    upright_until = -1.0
-    for word, from_s, to_s in _stays(course):
-        share, middle = (to_s - from_s) / end_s, 0.5 * (from_s + to_s)
-        if word and share > 0.0155 * len(word) + 0.012:
-            turn = 0
-        elif word and share > 0.002 and middle / end_s > upright_until + 0.024:
-            turn = 90
-            upright_until = middle / end_s
-        else:
-            continue
-        axis.annotate(
-            word, (middle / divisor, 1.0), xycoords=("data", "axes fraction"), xytext=(0, 4),
-            textcoords="offset points", ha="center", va="bottom", rotation=turn, fontsize=8.5, color=_SOFT,
-        )  # fmt: skip
-    return upright_until > 0.0
 
 
 def _line(axis: Any, times: Sequence[float], values: Sequence[float], style: str, label: str) -> None:

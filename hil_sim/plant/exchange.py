@@ -175,12 +175,12 @@ def supply(k: Array, u: Array) -> float:
 
 
 @compiled
-def layer(x: Array, k: Array, state: Array, in_kg_s: float, in_w: float, quality: float, out: Array) -> float:
+def layer(x: Array, k: Array, state: Array, in_kg_s: float, in_w: float, quality: float, out: Array) -> None:
     """Two-zone cylinder: how the surface layer's excess over the bulk liquid changes.
 
     What comes in from above warms the surface layer, with which the vapor is in equilibrium; what comes in from
     below goes into the bulk and stirs. Fills `out` = [source K/s, decay 1/s, decay 1/s while upside down, share of
-    the liquid that the layer is] and returns the heat (W above saturated liquid) that goes into the layer.
+    the liquid that the layer is].
 
     Parameters
     ----------
@@ -190,7 +190,7 @@ def layer(x: Array, k: Array, state: Array, in_kg_s: float, in_w: float, quality
     liquid_kg = x[at.N_MASS + at.Y] * (1.0 - state[ph.X])
     out[0], out[1], out[2], out[3] = 0.0, 1.0, 1.0, 0.0
     if state[ph.PHASE] != ph.TWO_PHASE or liquid_kg < 1e-3:
-        return 0.0
+        return
     layer_kg = min(k[at.K_LAYER_KG], 0.5 * liquid_kg)
     c_top, c_bulk = layer_kg * state[ph.CF], (liquid_kg - layer_kg) * state[ph.CF]
     share = layer_kg / liquid_kg
@@ -207,7 +207,6 @@ def layer(x: Array, k: Array, state: Array, in_kg_s: float, in_w: float, quality
     # Colder liquid on top sinks at once.
     out[2] = 50.0 * mixing * (1.0 / c_top + 1.0 / c_bulk) + walls
     out[3] = share
-    return to_top
 
 
 @compiled

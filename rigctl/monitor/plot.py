@@ -6,6 +6,7 @@
 from __future__ import annotations
 
 from array import array
+from collections.abc import Iterable
 from dataclasses import dataclass
 from io import BytesIO, StringIO
 from math import isfinite, nan
@@ -185,7 +186,7 @@ def draw(history: History) -> Figure:
     _pressures(axes[0], history, minutes, us)
     _mass(axes[1], history, minutes, us)
     _flow(axes[2], history, minutes, us)
-    _phase_words(axes[0], history, divisor, end_s)
+    phase_words(axes[0], _merged(history), divisor, end_s)
     _marks(axes, history, divisor, end_s)
     axes[2].set_xlabel(f"time ({time_unit})", color=_INK)
     figure.align_ylabels(axes)
@@ -277,23 +278,49 @@ def _merged(history: History) -> list[tuple[str, float, float]]:
     return merged
 
 
-def _phase_words(axis: Any, history: History, divisor: float, end_s: float) -> None:
-    """Name the phases above the plot; narrow ones stand upright, the narrowest are left out."""
+def phase_words(
+    axis: Any,
+    stays: Iterable[tuple[str, float, float]],
+    divisor: float,
+    end_s: float,
+    *,
+    letter: float = 0.0125,
+    margin: float = 0.01,
+    upright: float = 0.018,
+    colour: str = _SOFT,
+) -> bool:
+    """Name the phases above the plot; narrow ones stand upright, the narrowest are left out.
+
+    Parameters
+    ----------
+    stays
+        Word, begin and end in s; one without a word is passed over.
+    divisor
+        Seconds in one unit of the time axis.
+    letter, margin, upright
+        Shares of the plot's width: of a letter, of the room beside a word, of a word that stands upright.
+
+    Returns
+    -------
+    bool
+        Whether any word stands upright.
+    """
     upright_until = -1.0
-    for word, from_s, to_s in _merged(history):
+    for word, from_s, to_s in stays:
         share = (to_s - from_s) / end_s
         middle = 0.5 * (from_s + to_s)
-        if share > 0.0125 * len(word) + 0.01:
+        if word and share > letter * len(word) + margin:
             turn = 0
-        elif share > 0.002 and middle / end_s > upright_until + 0.018:
+        elif word and share > 0.002 and middle / end_s > upright_until + upright:
             turn = 90
             upright_until = middle / end_s
         else:
             continue
         axis.annotate(
             word, (middle / divisor, 1.0), xycoords=("data", "axes fraction"), xytext=(0, 4),
-            textcoords="offset points", ha="center", va="bottom", rotation=turn, fontsize=8.5, color=_SOFT,
+            textcoords="offset points", ha="center", va="bottom", rotation=turn, fontsize=8.5, color=colour,
         )  # fmt: skip
+    return upright_until > 0.0
 
 
 def _marks(axes: Any, history: History, divisor: float, end_s: float) -> None:
