@@ -46,7 +46,8 @@ class Stage:
     at_most_s: float = 3600.0
     hand: Hand = field(default_factory=Hand)
     look_s: float = 0.1
-    """Time between two looks at the conditions; the end is found between them by a straight line."""
+    """Time between two looks at the conditions; the end is found between them by a straight line, and the plant is
+    left standing there."""
 
 
 class StageEnd(NamedTuple):
@@ -57,7 +58,7 @@ class StageEnd(NamedTuple):
     reason: int
     """Place of the condition among those of the stage; -1 when time was up."""
     truth: Array
-    """All of the truth at the last look, a copy."""
+    """All of the truth at the end, a copy."""
     highest: Array
     """Highest value of every place of the truth at any look of the stage."""
     lowest: Array
@@ -67,8 +68,12 @@ class StageEnd(NamedTuple):
 def _run_stage(
     s: Store, f: Fluid, look: float, at_most: float, conditions: Array, high: Array, low: Array, out: Array
 ) -> int:
-    """Advance until a condition holds; `out` = [end time, condition or -1]."""
-    z = s.z
+    """Advance until a condition holds; `out` = [end time, condition or -1].
+
+    The look that finds a condition met is taken back and repeated up to the instant at which it was, so that what a
+    later stage sets does not come late by part of a look.
+    """
+    x, rows, eos, z = s.x, s.rows, s.eos, s.z
     n = conditions.shape[0]
     since = np.full(n, -1.0)
     before = np.empty(n)
@@ -80,15 +85,16 @@ def _run_stage(
         low[q] = z[q]
     out[1] = -1.0
     count = int(np.ceil(at_most / look - 1e-9))
+    x_before, rows_before, eos_before, z_before = x.copy(), rows.copy(), eos.copy(), z.copy()
     for step in range(count):
         h = min(look, at_most - step * look)
+        if n > 0:
+            x_before[:], rows_before[:], eos_before[:], z_before[:] = x, rows, eos, z
         code = kernel.advance(h, s, f)
         if code != kernel.OK:
             return code
         now = begin + min((step + 1) * look, at_most)
-        for q in range(z.shape[0]):
-            high[q] = max(high[q], z[q])
-            low[q] = min(low[q], z[q])
+        end = now
         for c in range(n):
             value = z[int(conditions[c, 0])]
             level = conditions[c, 2]
@@ -99,13 +105,26 @@ def _run_stage(
                     change = value - before[c]
                     share = (level - before[c]) / change if abs(change) > 0.0 else 1.0
                     since[c] = now - h if held else now - h + min(max(share, 0.0), 1.0) * h
-                if now - since[c] >= conditions[c, 3] - 1e-9:
-                    out[0] = since[c] + conditions[c, 3]
+                met = since[c] + conditions[c, 3]
+                if met <= now + 1e-9 and (out[1] < 0.0 or met < end):
+                    end = min(met, now)
                     out[1] = float(c)
-                    return kernel.OK
             else:
                 since[c] = -1.0
             before[c] = value
+        if end < now - 1e-9:
+            x[:], rows[:], eos[:], z[:] = x_before, rows_before, eos_before, z_before
+            h += end - now
+            if h > 1e-9:
+                code = kernel.advance(h, s, f)
+                if code != kernel.OK:
+                    return code
+        for q in range(z.shape[0]):
+            high[q] = max(high[q], z[q])
+            low[q] = min(low[q], z[q])
+        if out[1] >= 0.0:
+            out[0] = end
+            return kernel.OK
     out[0] = begin + at_most
     return kernel.OK
 
