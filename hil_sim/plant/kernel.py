@@ -185,6 +185,31 @@ def _assemble(
 
 
 @compiled
+def _turn(
+    e: int, area: float, drop: float, s: Store, was: Array, before: Array, k_gas: float,
+    kg_s: Array, d_start: Array, d_end: Array, h_edge: Array, air: Array, light: Array, scratch: Array,
+) -> None:  # fmt: skip
+    """Turn a path through which the solution runs backwards: what then flows is what the other volume holds.
+
+    Hot gas passed as if it were the liquid it pushes back (or the other way round) would overshoot by several times
+    and be thrown back in the next sub-step. `before` keeps what the path had at first: a path whose drop comes out
+    with its first sign gets that back. `drop` is the one that the solution comes to.
+    """
+    i, j = s.start[e], s.end[e]
+    if before[e, 0] > 0.5:
+        before[e, 0] = 0.0
+        kg_s[e], d_start[e], d_end[e] = before[e, 1], before[e, 2], before[e, 3]
+        h_edge[e], air[e], light[e] = before[e, 4], before[e, 5], before[e, 6]
+        return
+    before[e, 0] = 1.0
+    before[e, 1], before[e, 2], before[e, 3] = kg_s[e], d_start[e], d_end[e]
+    before[e, 4], before[e, 5], before[e, 6] = h_edge[e], air[e], light[e]
+    slope = nw.conductance(e, i if drop > 0.0 else j, abs(drop), s.x, s.k, was, area, k_gas, scratch)
+    kg_s[e], d_start[e], d_end[e] = slope * (was[i, ph.P] - was[j, ph.P]), slope, -slope
+    h_edge[e], air[e], light[e] = scratch[nw.D_H], scratch[nw.D_AIR], scratch[nw.D_LIGHT]
+
+
+@compiled
 def _solve(a: Array, b: Array, n: int) -> None:
     """Gauss elimination in place; the diagonal dominates, so no pivoting."""
     for c in range(n):
@@ -257,6 +282,8 @@ def advance(dt: float, s: Store, f: Fluid) -> int:
     other = np.zeros(ph.STATE_FIELDS)
     trial = np.zeros(4 * nv)
     is_open = np.ones(at.EDGES, np.bool_)
+    before = np.zeros((at.EDGES, 7))
+    any_turned = False
     old_rows = np.zeros(nv, np.int64)
     keep = np.zeros((nv, ph.STATE_FIELDS))
     by_air = np.zeros(nv)
@@ -310,6 +337,13 @@ def advance(dt: float, s: Store, f: Fluid) -> int:
         q_metal = 0.0
         q_shell = 0.0
         while True:
+            if any_turned:
+                any_turned = False
+                for e in range(at.EDGES):
+                    if before[e, 0] > 0.5:
+                        before[e, 0] = 0.0
+                        kg_s[e], d_start[e], d_end[e] = before[e, 1], before[e, 2], before[e, 3]
+                        h_edge[e], air[e], light[e] = before[e, 4], before[e, 5], before[e, 6]
             # A wall warms or cools while it gives: dividing by 1 + h UA / C makes that implicit too.
             ua_m = ua_metal / (1.0 + h * ua_metal / k[at.K_CAPACITY + at.W_METAL])
             ua_s = ua_shell / (1.0 + h * ua_shell / k[at.K_CAPACITY + at.W_SHELL])
@@ -328,7 +362,8 @@ def advance(dt: float, s: Store, f: Fluid) -> int:
                 alpha[i] = keep[i, ph.DPDM] - beta[i] * h * ua[i] * keep[i, ph.DTDM]
                 d_m[i] = beta[i] * h * heat0[i]
             d_m[at.A] += h * desorbed * (alpha[at.A] + beta[at.A] * h_oil_gas) + h * ingress * gamma[at.A]
-            # One-way valves open and shut inside the sub-step: solve again until each agrees with its pressures.
+            # One-way valves open and shut inside the sub-step, and flow turns: solve again until each path agrees
+            # with its pressures.
             for attempt in range(5):
                 for i in range(nv):
                     dp[i] = d_m[i]
@@ -339,10 +374,23 @@ def advance(dt: float, s: Store, f: Fluid) -> int:
                 _solve(mat, dp, nv)
                 agreed = True
                 for e in range(at.EDGES):
-                    if not s.one_way[e] or d_start[e] == 0.0:
+                    if d_start[e] == 0.0 or attempt == 4:
+                        continue
+                    if not s.one_way[e]:
+                        i, j = s.start[e], s.end[e]
+                        if j == at.OUTSIDE or e == at.E_COMPRESSOR:
+                            continue
+                        drop = keep[i, ph.P] - keep[j, ph.P]
+                        if ((drop + dp[i] - dp[j]) * drop < 0.0) != (before[e, 0] > 0.5):
+                            _turn(
+                                e, area[e], drop + dp[i] - dp[j], s, keep, before, k_gas, kg_s, d_start, d_end, h_edge,
+                                air, light, scratch,
+                            )  # fmt: skip
+                            any_turned = True
+                            agreed = False
                         continue
                     m = kg_s[e] + d_start[e] * dp[s.start[e]] + d_end[e] * dp[s.end[e]]
-                    if (m > 0.0) != is_open[e] and attempt < 4:
+                    if (m > 0.0) != is_open[e]:
                         is_open[e] = m > 0.0
                         agreed = False
                 if agreed:
@@ -369,8 +417,8 @@ def advance(dt: float, s: Store, f: Fluid) -> int:
                     m = 0.0
                 flow[e] = m
                 carried, with_air, with_light = h_edge[e], air[e], light[e]
-                if m * kg_s[e] < 0.0:
-                    # Turned round within the sub-step: it carries what the other volume holds.
+                if m * kg_s[e] < 0.0 and before[e, 0] < 0.5:
+                    # Turned round within the sub-step all the same: it carries what the other volume holds.
                     nw.drawn(e, j if m < 0.0 else i, x, k, keep, k_gas, scratch)
                     carried, with_air, with_light = scratch[nw.D_H], scratch[nw.D_AIR], scratch[nw.D_LIGHT]
                     # Its density was the wrong one too: allow only a little of that in one sub-step.

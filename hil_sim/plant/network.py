@@ -303,6 +303,18 @@ def _passing(e: int, high: float, low: float, drop: float, k: Array, out: Array)
 
 
 @compiled
+def conductance(
+    e: int, d: int, drop: float, x: Array, k: Array, eos: Array, area: float, k_gas: float, out: Array
+) -> float:
+    """Flow over pressure drop (kg/s/Pa) of a path that draws from volume d; `out` gets what it draws."""
+    high = eos[d, ph.P]
+    drop = min(max(drop, LINEAR_SHARE * high), 0.9 * high)
+    share = drawn(e, d, x, k, eos, k_gas, out)
+    g, _ = _passing(e, high, high - drop, drop, k, out)
+    return share * area * g / drop
+
+
+@compiled
 def _slack(
     e: int, i: int, j: int, p_i: float, p_j: float, small: float, x: Array, k: Array, eos: Array, area: float,
     k_gas: float, kg_s: Array, d_start: Array, d_end: Array, h_edge: Array, air: Array, light: Array, scratch: Array,
