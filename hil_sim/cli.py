@@ -247,7 +247,7 @@ def prepare(
     loaded_rig = config.load_rig(rig_path)
     settings = config.settings_for(loaded_rig, loaded_job)
     hooked_up = scenario.load_setup(setup_path)
-    emptied = scenario.load_appliance(_appliance_path(appliance, job_path, loaded_job))
+    emptied = scenario.load_appliance(appliance_path(appliance, job_path, loaded_job))
     refrigerant = emptied.refrigerant
     if settings.cylinder.residual_kg and "residual_kg" in overrides.get("cylinder", {}):
         raise scenario.ScenarioError(
@@ -323,7 +323,7 @@ def _mistakes_of(path: Path, key: str) -> Iterator[None]:
         raise MistakeError(f"{path}: run.{key}: {str(error).removeprefix('--fault ')}") from None
 
 
-def _appliance_path(appliance: str | None, job_path: Path, job: JobConfig) -> Path:
+def appliance_path(appliance: str | None, job_path: Path, job: JobConfig) -> Path:
     """The appliance to simulate: as named, as the job's [simulation] table says, or called like the job's file."""
     if appliance is not None:
         return find("appliances", appliance)

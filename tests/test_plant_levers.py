@@ -1414,6 +1414,28 @@ def test_a_stage_ends_where_its_condition_first_held_long_enough() -> None:
     assert end.lowest[at.Z_PA_A] < 8e5 < end.highest[at.Z_PA_A]
 
 
+@pytest.mark.parametrize("look_s", [0.1, 0.5])
+def test_the_plant_is_left_standing_where_its_stage_ended(look_s: float) -> None:
+    act = Actuators(xv_101=True, xv_102=True, xv_201=True, xv_202=True, xv_301=True, m_201=True, m_101=True, cv_103=1.0)
+    plant = Plant("R-410A", SPLIT)
+    end = batch.run_stage(plant, batch.Stage(act, (batch.Until(at.Z_PA_A, above=False, level=8e5),), look_s=look_s))
+    assert plant.named_truth().time_s == pytest.approx(end.time_s, abs=1e-9)
+    # A straight line over one look; the pressure falls by some 0.2 bar a second here.
+    assert plant.named_truth().a_pa_abs == pytest.approx(8e5, rel=1e-3)
+    assert end.truth.tobytes() == plant.truth().tobytes()
+
+
+def test_the_condition_that_was_met_first_ends_the_stage_whatever_its_place() -> None:
+    act = Actuators(xv_101=True, xv_102=True, xv_201=True, xv_202=True, xv_301=True, m_201=True, m_101=True, cv_103=1.0)
+    later, sooner = (batch.Until(at.Z_PA_A, above=False, level=level) for level in (7.99e5, 8e5))
+    ends = [
+        batch.run_stage(Plant("R-410A", SPLIT), batch.Stage(act, conditions, look_s=5.0))
+        for conditions in ((later, sooner), (sooner, later))
+    ]
+    assert [end.reason for end in ends] == [1, 0]
+    assert ends[0].time_s == ends[1].time_s
+
+
 def test_a_condition_that_holds_from_the_first_ends_its_stage_after_the_time_it_must_hold() -> None:
     until = batch.Until(at.Z_POWER_W, above=False, level=1.0, hold_s=3.0)
     end = batch.run_stage(Plant("R-410A", SPLIT), batch.Stage(Actuators(), (until,), look_s=0.5))

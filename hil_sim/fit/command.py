@@ -159,7 +159,7 @@ def _put_together(
         simulation = cli.prepare(job, rig, setup, (), appliance)
     job_path = find("jobs", job)
     if appliance is None:
-        found = cli._appliance_path(None, job_path, config.load_job(job_path))
+        found = cli.appliance_path(None, job_path, config.load_job(job_path))
         by_name = first_there("appliances", (found.stem,))
         same = by_name == found.stem and _same_file("appliances", by_name, found)
         appliance = by_name if same else str(found)

@@ -15,6 +15,9 @@ Three things make the standard errors honest, and none of them is a factor out o
   readings. Their long-run variance takes the place of the noise's in the covariance (Newey and West, "A simple,
   positive semi-definite, heteroskedasticity and autocorrelation consistent covariance matrix", Econometrica 55, 1987;
   cut off by the initial positive sequence of Geyer, "Practical Markov chain Monte Carlo", Statistical Science 7, 1992).
+- Along a direction of which little is told (three restrictions of one way: one may be narrow or another) the best
+  values of all others do not run straight. They are followed to both sides as far as the sum of squares rises by one
+  (profile likelihood), and what they do on the way is in their standard errors (law of total covariance).
 - A parameter that stands at the end of its range has no standard error.
 """
 
@@ -59,6 +62,11 @@ ALONG: Final = {
     )
 }
 """Parameters that are scaled along with another."""
+IN_SERIES: Final = (
+    "appliance.core_kv_m3_h", "appliance.port_kv_m3_h", "rig.manifold_kv_m3_h", "rig.inlet_valve_kv_m3_h",
+)  # fmt: skip
+"""Restrictions one behind the other: runs show what they make together, 1/Kv**2 summed. Whichever the fit happens to
+take for the narrow one looks well known then, for the others hardly matter beside it."""
 NARROWER: Final = {
     "rig.clearance": (0.005, 0.15),
     "rig.leak_factor": (0.5, 1.0),
@@ -94,6 +102,17 @@ _STILL: Final = 0.2
 """The last steps end when they move by less than this share of a standard error."""
 _UNSURE_SHARE, _UNSURE, _ALIKE, _LOOSE_SHARE = 0.7, 0.5, 0.95, 0.25
 _FAILED: Final = 1e3
+_VALLEY: Final = 0.2
+"""Prior standard deviations by which a direction must be uncertain for the best values of all else to be followed."""
+_VALLEY_STEPS: Final = 6
+_VALLEY_REACHES: Final = 4
+_LOWER: Final = 2.0
+"""Sum of squares by which a place must be better to go on from there, and how often that is done."""
+_LOWER_PLACES: Final = 2
+_VALLEY_LONGEST: Final = 2.0
+"""Prior standard deviations beyond which a valley is not followed."""
+_WRONG: Final = 5.0
+"""Root mean square of normalised differences above which nothing counts as known."""
 
 
 class FitError(ValueError):
@@ -201,6 +220,23 @@ class _Reading(NamedTuple):
     valid: Any
     first_error: int
     """Place of its bias among the instruments' errors; gain, drift and delay follow."""
+
+
+class _End(NamedTuple):
+    """Where the last steps came to."""
+
+    x: Array
+    """Logarithms of the parameters, errors of the instruments, place between the jittered runs."""
+    shown: list[Array]
+    by_signal: list[Array]
+    inflation: list[float]
+    inside: Any
+    """Which of `x` are within their ranges."""
+    inverse: Array
+    """Covariance of those, by straight lines."""
+    jacobian: Array
+    """Weighted rows of the readings."""
+    weights: Array
 
 
 @compiled
@@ -706,7 +742,33 @@ class Problem:
         return self._finish(best, began, starts)
 
     def _finish(self, x: Array, began: float, starts: int) -> Fit:
-        """Last steps by the mean of several runs, the covariance, and what follows."""
+        """Last steps, the covariance, and what follows."""
+        n = len(self.free)
+        for once_more in range(_LOWER_PLACES, -1, -1):
+            end = self._polish(x)
+            covariance, lower = self._along_valleys(end)
+            if lower is None or not once_more:
+                break
+            self.say("a better place was found along a direction of which little is told: on from there")
+            x = lower
+        inside = end.inside[:n]
+        known = np.full((n, n), nan)
+        known[np.ix_(inside, inside)] = covariance
+        point, chi_square = end.x[:n], _mean_square(end.by_signal)
+        return Fit(
+            self._judged(point, known, inside, chi_square),
+            self._signals(end.shown, end.x[n:], end.by_signal, end.inflation),
+            self.parameters_at(point),
+            known,
+            chi_square,
+            began,
+            self.simulated,
+            starts,
+            notes=_notes(chi_square),
+        )
+
+    def _polish(self, x: Array) -> _End:
+        """Last steps by the mean of several runs, and the covariance by straight lines."""
         n = len(self.free)
         responses: list[Array] = []
         made_at = np.full(n, inf)
@@ -754,17 +816,78 @@ class Problem:
             x[:n] = np.clip(x[:n], self._low, self._high)
             moved = float(np.max(np.abs(move[:n]) / np.maximum(sds, 1e-12)))
             self.say(f"last step {step + 1}: moved by {moved:.2g} standard errors at most")
-        return Fit(
-            self._judged(x[:n], covariance[:n, :n], inside[:n]),
-            self._signals(shown, x[n:], by_signal, inflation),
-            self.parameters_at(x[:n]),
-            covariance[:n, :n],
-            _mean_square(by_signal),
-            began,
-            self.simulated,
-            starts,
-            notes=_notes(_mean_square(by_signal)),
-        )
+        readings = len(residual) - len(x)
+        rows = np.asarray(jacobian[:readings], float)
+        return _End(x, shown, by_signal, inflation, inside, np.asarray(inverse, float), rows, weights[:readings])
+
+    def _along_valleys(self, end: _End) -> tuple[Array, Array | None]:
+        """Covariance of the parameters within their ranges, with the valleys of the sum of squares followed.
+
+        Total covariance is that with the loose directions held, plus that of the best values along them. The second
+        value is a place that was found on the way and is better than where the fit ended, if there is one.
+        """
+        n = len(self.free)
+        inside, inverse = end.inside, end.inverse
+        free = inside[:n]
+        count = int(free.sum())
+        scales = self._scales[free]
+        values, directions = np.linalg.eigh(inverse[:count, :count] / np.outer(scales, scales))
+        loose = values > _VALLEY**2
+        if not loose.any():
+            return inverse[:count, :count], None
+        across = np.zeros((len(inverse), int(loose.sum())))
+        across[:count] = directions[:, loose] / scales[:, None]
+        along = inverse @ across
+        held = inverse - along @ np.linalg.solve(across.T @ along, along.T)
+        found: Array = held[:count, :count].copy()
+        bottom, lowest = self._best_beside(end, end.x, np.zeros(len(end.x)), held)
+        best, best_height = None, lowest - _LOWER
+        for column, value in enumerate(values[loose].tolist()):
+            # Without anything known beforehand one standard error may be far out of all ranges.
+            share = max(value**0.5, 1.0)
+            for sign in (1.0, -1.0):
+                straight = np.zeros(len(end.x))
+                straight[inside] = sign * along[:, column] / value**0.5 / share
+                reach = value**0.5 / share
+                for _ in range(_VALLEY_REACHES):
+                    there, height = self._best_beside(end, end.x + bottom, straight, held)
+                    if height < best_height:
+                        best, best_height = end.x + bottom + there, height
+                    longer = min(max(height - lowest, 0.25) ** -0.5, _VALLEY_LONGEST / reach)
+                    if longer < 1.15:
+                        break
+                    straight, reach = there * longer, reach * longer
+                moved = share * there[:n][free]
+                found += 0.5 * np.outer(moved, moved)
+        return found, best
+
+    def _best_beside(self, end: _End, x: Array, straight: Array, held: Array) -> tuple[Array, float]:
+        """Where the best values lie from `x`, if one direction is moved and everything else may follow.
+
+        Returns the way there and the sum of squares at its end.
+        """
+        n = len(self.free)
+        best, lowest = straight, inf
+        moved = straight.copy()
+        for _ in range(_VALLEY_STEPS):
+            there = x + moved
+            there[:n] = np.clip(there[:n], self._low, self._high)
+            shown = self.predict([there[:n]])[0]
+            if shown is None:
+                break
+            gaps = end.weights * np.concatenate(self._differences(shown, there[n:]))
+            prior = np.concatenate(((there[:n] - self._start) / self._widths, there[n:]))
+            cost = float(gaps @ gaps + prior @ prior)
+            if cost < lowest:
+                best, lowest = there - x, cost
+            pull = end.jacobian.T @ gaps + prior / np.concatenate((self._widths, np.ones(len(x) - n)))
+            step = np.zeros(len(x))
+            step[end.inside] = -held @ pull[end.inside]
+            if float(np.sqrt(np.sum((end.jacobian @ step) ** 2))) < _STILL:
+                break
+            step[:n] = np.clip(step[:n], -0.5 * self._scales, 0.5 * self._scales)
+            moved = there - x + step
+        return best, lowest
 
     def _mean_of(self, shown: list[list[Array]]) -> list[Array]:
         if not shown:
@@ -797,14 +920,16 @@ class Problem:
 
     # ---- judging
 
-    def _judged(self, point: Array, covariance: Array, inside: Any) -> tuple[Estimate, ...]:
+    def _judged(self, point: Array, covariance: Array, inside: Any, chi_square: float) -> tuple[Estimate, ...]:
         found = []
         sds = np.sqrt(np.diag(covariance))
         for k, one in enumerate(self.free):
             value, sd = exp(float(point[k])), float(sds[k])
             partners, alike = self._partners(covariance, inside, k)
             verdict = ""
-            if not inside[k]:
+            if chi_square > _WRONG**2:
+                verdict = "is only part of the best of a bad fit"
+            elif not inside[k]:
                 end = "lower" if point[k] < 0.5 * (self._low[k] + self._high[k]) else "upper"
                 verdict = f"stands at the {end} end of its range; the runs do not say how far beyond it lies"
             elif isfinite(one.width) and sd > _UNSURE_SHARE * one.width:
@@ -821,7 +946,15 @@ class Problem:
                     partners if alike > _ALIKE else (), alike, verdict,
                 )
             )  # fmt: skip
-        return tuple(found)
+        open_ones = [one.name for one in found if one.name in IN_SERIES and not one.identified]
+        return tuple(
+            replace(
+                one, verdict=f"is one of several restrictions in a row; not told apart from {' and '.join(open_ones)}"
+            )
+            if one.identified and one.name in IN_SERIES and open_ones
+            else one
+            for one in found
+        )
 
     def _partners(self, covariance: Array, inside: Any, k: int) -> tuple[tuple[str, ...], float]:
         """The parameters that could stand in for one of them, and how well: the multiple correlation, 0 to 1."""

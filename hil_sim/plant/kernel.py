@@ -283,6 +283,7 @@ def advance(dt: float, s: Store, f: Fluid) -> int:
     trial = np.zeros(4 * nv)
     is_open = np.ones(at.EDGES, np.bool_)
     before = np.zeros((at.EDGES, 7))
+    position = np.zeros(at.VALVE_COUNT)
     any_turned = False
     old_rows = np.zeros(nv, np.int64)
     keep = np.zeros((nv, ph.STATE_FIELDS))
@@ -306,7 +307,13 @@ def advance(dt: float, s: Store, f: Fluid) -> int:
         h = min(max(x[at.STEP], STEP_MIN_S), k[at.K_STEP_MAX])
         h = left / math.ceil(left / h - 1e-9)
         if valves_moved:
+            # The position half-way through the sub-step: that of its begin would come late by half a sub-step.
+            for n in range(at.VALVE_COUNT):
+                position[n] = x[at.V_101 + n]
+            move_valves(0.5 * h, x, k, u)
             nw.openings(x, k, u, area)
+            for n in range(at.VALVE_COUNT):
+                x[at.V_101 + n] = position[n]
         nw.flows(
             x, k, eos, area, s.start, s.end, s.one_way, k_gas, kg_s, d_start, d_end, h_edge, air, light, work, scratch
         )
