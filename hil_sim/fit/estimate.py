@@ -100,7 +100,7 @@ _UNTOLD: Final = 0.05
 """Prior standard deviations that a step may take at most in directions of which nothing is told."""
 _STILL: Final = 0.2
 """The last steps end when they move by less than this share of a standard error."""
-_UNSURE_SHARE, _UNSURE, _ALIKE, _LOOSE_SHARE = 0.7, 0.5, 0.95, 0.25
+_UNSURE_SHARE, _UNSURE, _ALIKE, _LOOSE_SHARE = 0.7, 0.5, 0.9, 0.25
 _FAILED: Final = 1e3
 _VALLEY: Final = 0.2
 """Prior standard deviations by which a direction must be uncertain for the best values of all else to be followed."""
@@ -111,7 +111,7 @@ _LOWER: Final = 2.0
 _LOWER_PLACES: Final = 2
 _VALLEY_LONGEST: Final = 2.0
 """Prior standard deviations beyond which a valley is not followed."""
-_WRONG: Final = 5.0
+_WRONG: Final = 3.0
 """Root mean square of normalised differences above which nothing counts as known."""
 
 
