@@ -15,7 +15,7 @@ from pathlib import Path
 
 PARTS = {
     "core": "controller: speed, start, memory; closed loop; saturation tables; the plant's books",
-    "plant": "plant: against an independent integrator, refinement, properties, speed",
+    "plant": "plant: against an independent integrator, refinement, properties, speed; then tricks and fit",
     "tricks": "what each trick of the trade does in the plant",
     "fit": "how often fitted parameters cover the truth",
 }

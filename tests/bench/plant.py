@@ -1,4 +1,7 @@
-"""Figures of the plant: against an independent integrator, step refinement, properties, speed, what else was tried."""
+"""Figures of the plant: against an independent integrator, step refinement, properties, speed, what else was tried.
+
+Those of the tricks and of the fit follow; each is a part of its own as well.
+"""
 
 import statistics
 import subprocess
@@ -16,6 +19,7 @@ from hil_sim.plant import rates, tablegen
 from hil_sim.plant.batch import Stage, Until, cores, in_parallel, run_stage
 from hil_sim.plant.model import Actuators, Plant, PlantParameters
 from tests import reference
+from tests.bench import fit, tricks
 from tests.bench.core import Figure
 
 SETUPS, SETUPS_QUICK = 36, 6
@@ -28,6 +32,8 @@ def measure(quick):
     yield from properties(quick)
     yield from speed(quick)
     yield from tried(quick)
+    yield from tricks.measure(quick)
+    yield from fit.measure(quick)
 
 
 # ---- trust ----------------------------------------------------------------------------------------------------------
