@@ -17,6 +17,7 @@ PARTS = {
     "core": "controller: speed, start, memory; closed loop; saturation tables; the plant's books",
     "plant": "plant: against an independent integrator, refinement, properties, speed; then tricks and fit",
     "tricks": "what each trick of the trade does in the plant",
+    "control": "controller's judgement over random jobs: liquid end, fill, mass left, time to finish",
     "fit": "how often fitted parameters cover the truth",
 }
 """Parts by name; each is the module of the same name."""

@@ -1,0 +1,478 @@
+"""How good the controller's judgement is over random jobs: liquid end, fill, mass left, time to finish, outcome.
+
+Every job (`tests.bench.jobs`) is run once in closed loop, and the plant's truth is taken down beside what the rig
+states. The figures come from seeds held out; `python -m tests.bench.control` measures the seeds that the controller may
+be tuned to, and names the jobs that went worst.
+"""
+
+import argparse
+import math
+from collections import Counter
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from hil_sim.plant import layout as at
+from hil_sim.plant.batch import cores
+from hil_sim.plant.model import VESSEL_LEAST_M3, PlantError
+from rigctl.control.interlocks import Ask
+from rigctl.control.sequence import RUNNING, Phase
+from rigctl.refrigerant import catalogue
+from rigctl.refrigerant.cylinder import fill_limit
+from tests.bench import jobs
+from tests.bench.core import Figure
+
+JOBS, QUICK_JOBS = 120, 8
+FAULTY, QUICK_FAULTY = 40, 2
+LONGEST_S = 3.0 * 3600.0
+"""A job that has not ended by then is cut off."""
+PROGRESS = (0.2, 0.4, 0.6, 0.8)
+NINETY = 1.645
+"""Standard uncertainties that hold 90 % of a normal distribution."""
+CLOSE = 0.06
+LEAST_NET_KG = 0.03
+"""Less than this in the cylinder says nothing about a relative error."""
+FAR_S = 10.0
+"""A switch so long before the end of the liquid is no matter of taste."""
+UNCOVERED = 0.5
+"""Quality at the liquid port above which the liquid that can flow is taken as gone."""
+
+
+@dataclass
+class At:
+    """What was stated and what was true at one point of progress."""
+
+    left_kg: float
+    left_uncertainty_kg: float
+    true_left_kg: float
+    """In the appliance, its oil included."""
+    finish_s: float
+    finish_low_s: float
+    finish_high_s: float
+    true_finish_s: float
+    """Until COMPLETE, without the time for which the rig waits for a person in HELD."""
+    phase: str
+
+
+@dataclass
+class Outcome:
+    """One job: what happened and how right the rig was."""
+
+    seed: int
+    scale_fault: str
+    about: str
+    charge_kg: float
+    pt_102: bool
+    ended: str = ""
+    """Value of the last phase; with "unfinished" or "plant" before it where the run was cut off."""
+    sentence: str = ""
+    total_s: float = math.nan
+    """From start to the end, waits in HELD included."""
+    held_s: float = 0.0
+    checks: int = 0
+    held: list = field(default_factory=list)
+    """What the rig asked for in each stay in HELD, with the rows that made it hold."""
+    trips: list = field(default_factory=list)
+    # The end of the liquid.
+    covered: bool = False
+    """Liquid stood at the liquid port when the liquid phase began."""
+    liquid_end_s: float = math.nan
+    """Truth: the liquid port is uncovered for good."""
+    delay_s: float = math.nan
+    """From then until the liquid phase was left for good; NaN if it had been left before."""
+    early_kg: list = field(default_factory=list)
+    """Liquid that the port could still have given, at each leaving with liquid at the port."""
+    early_s: float = math.nan
+    """How long after such a leaving the port really was uncovered, the longest."""
+    dry_s: float = math.nan
+    """Length of a liquid phase that began without liquid at the port."""
+    # The fill at the end.
+    net_kg: float = math.nan
+    """Truth, of the cylinder on the scale."""
+    pumped_kg: float = math.nan
+    second_net_kg: float = math.nan
+    second_uncertainty_kg: float = math.nan
+    scale_net_kg: float = math.nan
+    recovered_kg: float = math.nan
+    recovered_uncertainty_kg: float = math.nan
+    true_recovered_kg: float = math.nan
+    most_over_limit: float = 0.0
+    """Greatest true mass in a cylinder over its fill limit."""
+    most_fill: float = 0.0
+    """Greatest share of a cylinder's volume that liquid took."""
+    points: dict = field(default_factory=dict)
+    """Progress -> `At`; only of jobs that end COMPLETE."""
+
+    @property
+    def complete(self):
+        return self.ended == Phase.COMPLETE.value
+
+
+# ---- one job ---------------------------------------------------------------------------------------------
+
+
+def watch(task):
+    """Run one job, (seed, faulty), and judge it."""
+    seed, faulty = task
+    simulation = jobs.job(seed, faulty)
+    appliance, settings = simulation.parameters.appliance, simulation.settings
+    about = (
+        f"{simulation.rig.name.split()[0].lower()}, {simulation.refrigerant}, {appliance.charge_kg:.2f} kg, plate "
+        f"{settings.job.charge_kg}, {simulation.parameters.ambient.temperature_degc:.0f} degC"
+    )
+    outcome = Outcome(seed, jobs.scale_fault_of(simulation), about, appliance.charge_kg, settings.fitted.pt_102)
+    bench = simulation.bench(seed)
+    look = _Look(bench, simulation)
+    try:
+        for record in bench.run(LONGEST_S):
+            look.scan(record)
+    except PlantError as error:
+        outcome.ended, outcome.sentence = f"plant: {error}", str(error)
+        return outcome
+    look.judge(outcome)
+    return outcome
+
+
+class _Look:
+    """What is seen of a run while it goes on."""
+
+    def __init__(self, bench, simulation):
+        self.bench, self.simulation = bench, simulation
+        self.refrigerant = catalogue.get(simulation.refrigerant)
+        self.limit_kg = fill_limit(self.refrigerant, simulation.settings.cylinder.water_capacity_kg).limit_kg
+        self.phase, self.quality = Phase.IDLE, 0.0
+        self.entered, self.left, self.crossed_s = [], [], []
+        self.held, self.trips, self.causes = [], [], []
+        self.rows = []
+        self.most_kg = 0.0
+        truth = bench.plant.truth()
+        self.empty_kg = self.in_cylinder_kg = float(truth[at.Z_KG_Y])
+        self.scans = 0
+
+    def scan(self, record):
+        truth, phase, now_s = self.bench.plant.truth(), record.phase, self.bench.time_s
+        in_cylinder_kg = float(truth[at.Z_KG_Y])
+        if in_cylinder_kg < self.in_cylinder_kg - 0.05:  # within one scan: another cylinder
+            self.empty_kg = in_cylinder_kg
+        self.in_cylinder_kg = in_cylinder_kg
+        self.most_kg = max(self.most_kg, in_cylinder_kg)
+        quality = float(truth[at.Z_QUALITY_PORT])
+        if self.quality < UNCOVERED <= quality:
+            self.crossed_s.append(now_s)
+        self.quality = quality
+        for event in record.events:
+            if event.kind in {"trip", "hold"}:
+                self.causes.append(event.tag)
+        if phase is not self.phase:
+            self._turn(record, truth, now_s)
+            self.phase = phase
+        if self.scans % 10 == 0:
+            self._take_down(record, now_s)
+        self.scans += 1
+
+    def _turn(self, record, truth, now_s):
+        phase, quality = record.phase, self.quality
+        if phase is Phase.LIQUID:
+            self.entered.append((now_s, quality))
+        if self.phase is Phase.LIQUID and (phase is Phase.VAPOR or record.ask is Ask.HOSE_TO_VAPOR):
+            self.left.append((now_s, quality, self._liquid_kg(truth)))
+        if phase is Phase.HELD:
+            causes = set(self.causes) - {record.ask.name.lower()}
+            self.held.append(" ".join([record.ask.value, *sorted(causes)]))
+            self.causes = []
+        elif phase is Phase.ABORTED:
+            self.trips.append(" ".join(sorted(set(self.causes))))
+            self.causes = []
+
+    def _liquid_kg(self, truth):
+        """Liquid that the liquid port could still give: all but the pocket, or what stands in the receiver."""
+        appliance = self.simulation.parameters.appliance
+        if appliance.receiver_volume_m3 >= VESSEL_LEAST_M3:
+            vapor = self.refrigerant.vapor_density_kg_m3(float(truth[at.Z_PA_LR]))
+            return max(float(truth[at.Z_KG_LR]) - vapor * appliance.receiver_volume_m3, 0.0)
+        density = self.refrigerant.liquid_density_kg_m3(float(truth[at.Z_T_A]))
+        liquid_kg = float(truth[at.Z_FILL_A]) * appliance.volume_m3 * density
+        return max(liquid_kg - appliance.liquid_pocket_kg, 0.0)
+
+    def _take_down(self, record, now_s):
+        result, stated = self.bench.result(), record.estimate
+        self.rows.append(
+            (
+                now_s, record.phase, result.true_recovered_kg, result.left_kg, stated.left_kg,
+                stated.left_uncertainty_kg, stated.finish_s, stated.finish_low_s, stated.finish_high_s,
+            )
+        )  # fmt: skip
+
+    def judge(self, outcome):
+        result, stated, state = self.bench.result(), self.bench.last.estimate, self.bench.state
+        outcome.ended, outcome.sentence = result.outcome.value, result.sentence
+        if not self.bench.operator.done:
+            outcome.ended = f"unfinished in {outcome.ended}"
+        outcome.total_s, outcome.checks = result.duration_s, len(state.standing_checks)
+        outcome.held_s = sum(span.to_s - span.from_s for span in result.phases if span.phase is Phase.HELD)
+        outcome.held, outcome.trips = self.held, self.trips
+        outcome.most_over_limit, outcome.most_fill = self.most_kg / self.limit_kg, result.most_cylinder_fill
+        outcome.net_kg = self.in_cylinder_kg - self.empty_kg
+        memory = state.estimate
+        outcome.pumped_kg = memory.pumped_kg
+        outcome.second_net_kg = stated.second_kg - memory.contents_start_kg
+        outcome.second_uncertainty_kg = stated.second_uncertainty_kg
+        outcome.scale_net_kg = stated.net_kg
+        outcome.recovered_kg, outcome.recovered_uncertainty_kg = stated.recovered_kg, stated.recovered_uncertainty_kg
+        outcome.true_recovered_kg = result.true_recovered_kg
+        self._judge_liquid(outcome)
+        if outcome.complete:
+            self._judge_progress(outcome)
+
+    def _judge_liquid(self, outcome):
+        if not self.entered:
+            return
+        began_s, quality = self.entered[0]
+        outcome.covered = quality < UNCOVERED
+        if not outcome.covered:
+            if self.left:
+                outcome.dry_s = self.left[0][0] - began_s
+            return
+        early = [(at_s, liquid_kg) for at_s, quality, liquid_kg in self.left if quality < UNCOVERED]
+        outcome.early_kg = [liquid_kg for _, liquid_kg in early]
+        if self.quality < UNCOVERED or not self.crossed_s:
+            return  # liquid stands there to the end
+        outcome.liquid_end_s = self.crossed_s[-1]
+        after = [at_s for at_s, *_ in self.left if at_s >= outcome.liquid_end_s]
+        if after:
+            outcome.delay_s = after[0] - outcome.liquid_end_s
+        if early:
+            outcome.early_s = max(outcome.liquid_end_s - at_s for at_s, _ in early)
+
+    def _judge_progress(self, outcome):
+        rows = self.rows
+        all_kg = outcome.true_recovered_kg
+        if all_kg < LEAST_NET_KG:
+            return
+        to_go_s = [0.0] * len(rows)
+        for n in range(len(rows) - 2, -1, -1):
+            waits = rows[n][1] is Phase.HELD
+            to_go_s[n] = to_go_s[n + 1] + (0.0 if waits else rows[n + 1][0] - rows[n][0])
+        for share in PROGRESS:
+            for row, true_s in zip(rows, to_go_s, strict=True):
+                _, phase, recovered_kg, true_left_kg, left_kg, left_u_kg, finish_s, low_s, high_s = row
+                if recovered_kg >= share * all_kg and phase in RUNNING:
+                    outcome.points[share] = At(
+                        left_kg, left_u_kg, true_left_kg, finish_s, low_s, high_s, true_s, phase.value
+                    )
+                    break
+
+
+def outcomes(tasks):
+    """All jobs, on all cores."""
+    if cores() == 1:
+        return [watch(task) for task in tasks]
+    with ProcessPoolExecutor(cores()) as pool:
+        return list(pool.map(watch, tasks, chunksize=1))
+
+
+# ---- figures ---------------------------------------------------------------------------------------------
+
+
+def measure(quick):
+    seeds = jobs.TUNING if quick else jobs.HELD_OUT
+    count, faulty = (QUICK_JOBS, QUICK_FAULTY) if quick else (JOBS, FAULTY)
+    done = outcomes([(seed, False) for seed in seeds[:count]] + [(seed, True) for seed in seeds[:faulty]])
+    yield from figures(done)
+
+
+def figures(done):
+    """All figures of these outcomes."""
+    sound = [one for one in done if not one.scale_fault]
+    wrong = [one for one in done if one.scale_fault]
+    where = f"of {len(sound)} jobs, seeds {sound[0].seed} to {sound[-1].seed}"
+    yield from liquid_end(sound, where)
+    yield from fill(sound, where)
+    yield from progress(sound, where)
+    yield from ending(sound, where)
+    if wrong:
+        yield from scale_trouble(wrong, f"of {len(wrong)} jobs, seeds {wrong[0].seed} to {wrong[-1].seed}")
+
+
+def _median(values):
+    return float(np.median(values)) if len(values) else math.nan
+
+
+def _percentile(values, share):
+    return float(np.percentile(values, share)) if len(values) else math.nan
+
+
+def _share(some, all_):
+    return 100.0 * some / all_ if all_ else math.nan
+
+
+def liquid_end(done, where):
+    """How long after the liquid has really ended the liquid phase is left, and how often before."""
+    for fitted in (True, False):
+        word = "with PT-102" if fitted else "without PT-102"
+        these = [one for one in done if one.pt_102 is fitted and one.covered]
+        late = [one.delay_s for one in these if one.delay_s == one.delay_s]
+        how = f"{len(late)} jobs that left the liquid phase after its end, {where}"
+        yield Figure(f"liquid end {word}: delay, median", _median(late), "s", how)
+        yield Figure(f"liquid end {word}: delay, 95th percentile", _percentile(late, 95), "s", how)
+        early = [one for one in these if one.early_kg]
+        kg = [max(one.early_kg) for one in early]
+        early_s = [one.early_s for one in early if one.early_s == one.early_s]
+        far = sum(one.early_s > FAR_S for one in early)
+        how = f"{len(early)} of {len(these)} jobs with liquid at the port, {far} over {FAR_S:.0f} s early, {where}"
+        yield Figure(f"liquid end {word}: left with liquid at the port", _share(len(early), len(these)), "%", how)
+        how = f"median of those {len(early)}; the port was uncovered {_median(early_s):.0f} s later"
+        yield Figure(f"liquid end {word}: liquid not taken then", _median(kg), "kg", how)
+        dry = [one.dry_s for one in done if one.pt_102 is fitted and one.dry_s == one.dry_s]
+        how = f"median of {len(dry)} liquid phases begun without liquid at the port, {where}"
+        yield Figure(f"liquid end {word}: liquid phase in vain", _median(dry), "s", how)
+
+
+def fill(done, where):
+    """The estimates of what is in the cylinder, at the end of complete jobs."""
+    ended = [one for one in done if one.complete and one.net_kg >= LEAST_NET_KG]
+    jobs_all, where = where, f"{len(ended)} complete, {where}"
+    for word, name in (("matched to the scale", "second_net_kg"), ("pump alone", "pumped_kg")):
+        errors = np.array([getattr(one, name) / one.net_kg - 1.0 for one in ended])
+        within = int(np.sum(np.abs(errors) <= CLOSE))
+        yield Figure(f"second estimate, {word}: error, median", 100 * _median(errors), "%", where)
+        yield Figure(f"second estimate, {word}: absolute error, median", 100 * _median(np.abs(errors)), "%", where)
+        yield Figure(f"second estimate, {word}: abs. error, 95th", 100 * _percentile(np.abs(errors), 95), "%", where)
+        how = f"{within} of {where}"
+        yield Figure(f"second estimate, {word}: within 6 %", _share(within, len(ended)), "%", how)
+    for times in (1.0, 2.0):
+        held = sum(abs(one.second_net_kg - one.net_kg) <= times * one.second_uncertainty_kg for one in ended)
+        how = f"{held} of {where}"
+        name = f"second estimate: truth within {times:g} stated uncertainties"
+        yield Figure(name, _share(held, len(ended)), "%", how)
+    held = sum(abs(one.recovered_kg - one.true_recovered_kg) <= 2.0 * one.recovered_uncertainty_kg for one in ended)
+    yield Figure("recovered mass: truth within 2 uncertainties", _share(held, len(ended)), "%", f"{held} of {where}")
+    most = max((one.most_over_limit for one in done), default=math.nan)
+    over = sum(one.most_over_limit > 1.0 for one in done)
+    yield Figure("true mass over the fill limit, greatest", 100 * most, "%", f"{over} jobs above, {jobs_all}")
+
+
+def progress(done, where):
+    """Mass left and time to finish, at points of progress by the true mass recovered."""
+    ended = [one for one in done if one.complete]
+    for share in PROGRESS:
+        points = [one.points[share] for one in ended if share in one.points]
+        told = [p for p in points if p.left_kg == p.left_kg]
+        held = sum(abs(p.left_kg - p.true_left_kg) <= NINETY * p.left_uncertainty_kg for p in told)
+        how = f"{held} of {len(told)} stated, {len(points)} jobs that reached the point, {where}"
+        yield Figure(f"mass left at {share:.0%}: 90 % band holds the truth", _share(held, len(told)), "%", how)
+        off = [abs(p.left_kg - p.true_left_kg) / max(p.true_left_kg, 1e-3) for p in told]
+        yield Figure(f"mass left at {share:.0%}: relative error, median", 100 * _median(off), "%", how)
+    for share in PROGRESS:
+        points = [one.points[share] for one in ended if share in one.points]
+        told = [p for p in points if p.finish_s == p.finish_s]
+        held = sum(p.finish_low_s <= p.true_finish_s <= p.finish_high_s for p in told)
+        above = sum(p.true_finish_s > p.finish_high_s for p in told)
+        how = f"{held} of {len(told)} stated ({above} took longer), {len(points)} jobs that reached it, {where}"
+        yield Figure(f"time to finish at {share:.0%}: 90 % band holds", _share(held, len(told)), "%", how)
+        wide = [(p.finish_high_s - p.finish_low_s) / p.true_finish_s for p in told]
+        yield Figure(f"time to finish at {share:.0%}: width of the band", _median(wide), "", "median, over the truth")
+        off = [p.finish_s / p.true_finish_s - 1.0 for p in told]
+        how = f"median; with its sign {100 * _median(off):+.0f} %; {where}"
+        yield Figure(f"time to finish at {share:.0%}: relative error", 100 * _median(np.abs(off)), "%", how)
+
+
+def ending(done, where):
+    """How jobs end, how long they take, and what they wait for."""
+    ended = [one for one in done if one.complete]
+    yield Figure("jobs that end COMPLETE", _share(len(ended), len(done)), "%", f"{len(ended)} {where}")
+    how = f"median of {len(ended)} complete, {where}"
+    yield Figure("start to COMPLETE", _median([one.total_s for one in ended]) / 60, "min", how)
+    yield Figure("start to COMPLETE, waits in HELD left out", _median([o.total_s - o.held_s for o in ended]) / 60,
+                 "min", how)  # fmt: skip
+    yield Figure("standing checks", _median([one.checks for one in ended]), "", how)
+    yield Figure("standing checks, 95th percentile", _percentile([one.checks for one in ended], 95), "", where)
+    for name, kind in (("held", "held"), ("tripped", "trips")):
+        counts = Counter(cause for one in done for cause in set(getattr(one, kind)))
+        for cause, count in counts.most_common():
+            yield Figure(f"{name}: {cause}", _share(count, len(done)), "%", f"{count} {where}")
+    for cause, count in Counter(_why(one) for one in done if not one.complete).most_common():
+        yield Figure(f"ended {cause}", _share(count, len(done)), "%", f"{count} {where}")
+
+
+def _why(one):
+    last = (one.trips or one.held or [""])[-1]
+    return f"{one.ended} after: {last}" if last else one.ended
+
+
+def scale_trouble(done, where):
+    """Jobs with something wrong with the scale: what counts is that no cylinder is overfilled."""
+    over = [one for one in done if one.most_over_limit > 1.0]
+    most = max(done, key=lambda one: one.most_over_limit)
+    yield Figure("scale faults: jobs above the fill limit", len(over), "", f"{where}, by the true mass")
+    how = f"seed {most.seed}, {most.scale_fault}; {where}"
+    yield Figure("scale faults: true mass over the fill limit, greatest", 100 * most.most_over_limit, "%", how)
+    ended = sum(one.complete for one in done)
+    yield Figure("scale faults: jobs that end COMPLETE", _share(ended, len(done)), "%", f"{ended} {where}")
+    noted = [one for one in done if one.complete]
+    held = sum(abs(one.recovered_kg - one.true_recovered_kg) <= 2.0 * one.recovered_uncertainty_kg for one in noted)
+    how = f"{held} of {len(noted)} complete, {where}"
+    yield Figure("scale faults: recovered mass within 2 uncertainties", _share(held, len(noted)), "%", how)
+    for kind in jobs.SCALE_FAULTS:
+        these = [one for one in done if one.scale_fault == kind]
+        if these:
+            ends = Counter(one.ended for one in these)
+            most_over = 100 * max(one.most_over_limit for one in these)
+            how = f"{len(these)} jobs: " + ", ".join(f"{count} {end}" for end, count in ends.most_common())
+            yield Figure(f"scale faults: {kind}: greatest true mass over the limit", most_over, "%", how)
+
+
+# ---- the worst of them -----------------------------------------------------------------------------------
+
+
+def worst(done, count=5):
+    """The jobs that went worst in each respect, as lines of text."""
+    sound = [one for one in done if not one.scale_fault]
+    ranks = {
+        "late at the liquid's end, s": lambda one: one.delay_s,
+        "liquid left behind by leaving early, kg": lambda one: max(one.early_kg, default=math.nan),
+        "pump alone, relative error": lambda one: abs(one.pumped_kg / one.net_kg - 1.0) if one.complete else math.nan,
+        "time to finish at 60 %, log of the error": lambda one: _log_error(one.points.get(0.6)),
+        "longest, min": lambda one: one.total_s / 60.0,
+    }
+    for what, rank in ranks.items():
+        ranked = sorted((one for one in sound if rank(one) == rank(one)), key=rank, reverse=True)
+        yield from (f"{what}: {rank(one):.3g}: {_line(one)}" for one in ranked[:count])
+    yield from (f"not complete: {_line(one)}" for one in done if not one.complete)
+    yield from (f"above the limit by {one.most_over_limit - 1.0:.2%}: {_line(one)}"
+                for one in done if one.most_over_limit > 1.0)  # fmt: skip
+
+
+def _log_error(point):
+    if point is None or not (point.finish_s > 0.0 and point.true_finish_s > 0.0):
+        return math.nan
+    return abs(math.log(point.finish_s / point.true_finish_s))
+
+
+def _line(one):
+    fault = f" [{one.scale_fault}]" if one.scale_fault else ""
+    held = "; ".join(f"{count}x {cause}" for cause, count in Counter(one.held + one.trips).items())
+    return (
+        f"seed {one.seed}{fault} ({one.about}, PT-102 {'yes' if one.pt_102 else 'no'}): {one.ended} after "
+        f"{one.total_s / 60:.0f} min, {one.checks} checks; {held} {one.sentence}".rstrip()
+    )
+
+
+def main():
+    parser = argparse.ArgumentParser(prog="python -m tests.bench.control", description=__doc__.partition("\n")[0])
+    parser.add_argument("--jobs", type=int, default=40, help="random jobs, of the seeds for tuning")
+    parser.add_argument("--faulty", type=int, default=12, help="of these, so many once more with a bad scale")
+    parser.add_argument("--first", type=int, default=0, help="first seed")
+    asked = parser.parse_args()
+    seeds = [seed for seed in range(asked.first, asked.first + asked.jobs) if seed in jobs.TUNING]
+    done = outcomes([(seed, False) for seed in seeds] + [(seed, True) for seed in seeds[: asked.faulty]])
+    for figure in figures(done):
+        print(f"{figure.name:<66} {figure.value:>10.4g} {figure.unit:<4} {figure.how}".rstrip())
+    print()
+    for line in worst(done):
+        print(line)
+
+
+if __name__ == "__main__":
+    main()
