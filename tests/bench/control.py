@@ -23,11 +23,13 @@ from rigctl.refrigerant.cylinder import fill_limit
 from tests.bench import jobs
 from tests.bench.core import Figure
 
-JOBS, QUICK_JOBS = 120, 8
-FAULTY, QUICK_FAULTY = 40, 2
+JOBS, QUICK_JOBS = 150, 9
+FAULTY, QUICK_FAULTY = 50, 3
 LONGEST_S = 3.0 * 3600.0
 """A job that has not ended by then is cut off."""
 PROGRESS = (0.2, 0.4, 0.6, 0.8)
+"""By the true mass taken out of the appliance, over all that comes out of it. Not by the cylinder's weight: a cold coil
+fills first and gives to the cylinder at the end."""
 NINETY = 1.645
 """Standard uncertainties that hold 90 % of a normal distribution."""
 CLOSE = 0.06
@@ -80,7 +82,11 @@ class Outcome:
     liquid_end_s: float = math.nan
     """Truth: the liquid port is uncovered for good."""
     delay_s: float = math.nan
-    """From then until the liquid phase was left for good; NaN if it had been left before."""
+    """Time spent in the liquid phase from then on; negative: how long before it was left for good."""
+    in_vain: bool = False
+    """The liquid phase was entered again after that."""
+    skipped: bool = False
+    """Liquid was to come first and stood at the port, and no liquid phase came."""
     early_kg: list = field(default_factory=list)
     """Liquid that the port could still have given, at each leaving with liquid at the port."""
     early_s: float = math.nan
@@ -90,6 +96,8 @@ class Outcome:
     # The fill at the end.
     net_kg: float = math.nan
     """Truth, of the cylinder on the scale."""
+    lines_kg: float = math.nan
+    """Truth: what hoses and rig still hold."""
     pumped_kg: float = math.nan
     second_net_kg: float = math.nan
     second_uncertainty_kg: float = math.nan
@@ -141,12 +149,14 @@ class _Look:
         self.bench, self.simulation = bench, simulation
         self.refrigerant = catalogue.get(simulation.refrigerant)
         self.limit_kg = fill_limit(self.refrigerant, simulation.settings.cylinder.water_capacity_kg).limit_kg
-        self.phase, self.quality = Phase.IDLE, 0.0
+        self.phase, self.quality = Phase.IDLE, 1.0
         self.entered, self.left, self.crossed_s = [], [], []
+        self.stays = []
         self.held, self.trips, self.causes = [], [], []
         self.rows = []
         self.most_kg = 0.0
         truth = bench.plant.truth()
+        self.quality_at_start = float(truth[at.Z_QUALITY_PORT])
         self.empty_kg = self.in_cylinder_kg = float(truth[at.Z_KG_Y])
         self.scans = 0
 
@@ -175,6 +185,8 @@ class _Look:
         phase, quality = record.phase, self.quality
         if phase is Phase.LIQUID:
             self.entered.append((now_s, quality))
+        elif self.phase is Phase.LIQUID:
+            self.stays.append((self.entered[-1][0], now_s))
         if self.phase is Phase.LIQUID and (phase is Phase.VAPOR or record.ask is Ask.HOSE_TO_VAPOR):
             self.left.append((now_s, quality, self._liquid_kg(truth)))
         if phase is Phase.HELD:
@@ -199,8 +211,8 @@ class _Look:
         result, stated = self.bench.result(), record.estimate
         self.rows.append(
             (
-                now_s, record.phase, result.true_recovered_kg, result.left_kg, stated.left_kg,
-                stated.left_uncertainty_kg, stated.finish_s, stated.finish_low_s, stated.finish_high_s,
+                now_s, record.phase, result.left_kg, stated.left_kg, stated.left_uncertainty_kg,
+                stated.finish_s, stated.finish_low_s, stated.finish_high_s,
             )
         )  # fmt: skip
 
@@ -214,6 +226,7 @@ class _Look:
         outcome.held, outcome.trips = self.held, self.trips
         outcome.most_over_limit, outcome.most_fill = self.most_kg / self.limit_kg, result.most_cylinder_fill
         outcome.net_kg = self.in_cylinder_kg - self.empty_kg
+        outcome.lines_kg = result.rig_kg
         memory = state.estimate
         outcome.pumped_kg = memory.pumped_kg
         outcome.second_net_kg = stated.second_kg - memory.contents_start_kg
@@ -227,28 +240,29 @@ class _Look:
 
     def _judge_liquid(self, outcome):
         if not self.entered:
+            wanted = self.simulation.settings.job.liquid_first and self.quality_at_start < UNCOVERED
+            outcome.skipped = wanted and any(row[1] is Phase.VAPOR for row in self.rows)
             return
         began_s, quality = self.entered[0]
         outcome.covered = quality < UNCOVERED
         if not outcome.covered:
-            if self.left:
-                outcome.dry_s = self.left[0][0] - began_s
+            outcome.dry_s = self.stays[0][1] - began_s if self.stays else math.nan
             return
         early = [(at_s, liquid_kg) for at_s, quality, liquid_kg in self.left if quality < UNCOVERED]
         outcome.early_kg = [liquid_kg for _, liquid_kg in early]
-        if self.quality < UNCOVERED or not self.crossed_s:
+        if self.quality < UNCOVERED or not self.crossed_s or not self.stays:
             return  # liquid stands there to the end
-        outcome.liquid_end_s = self.crossed_s[-1]
-        after = [at_s for at_s, *_ in self.left if at_s >= outcome.liquid_end_s]
-        if after:
-            outcome.delay_s = after[0] - outcome.liquid_end_s
+        end_s = outcome.liquid_end_s = self.crossed_s[-1]
         if early:
-            outcome.early_s = max(outcome.liquid_end_s - at_s for at_s, _ in early)
+            outcome.early_s = max(end_s - at_s for at_s, _ in early)
+        after_s = sum(max(to_s - max(from_s, end_s), 0.0) for from_s, to_s in self.stays)
+        outcome.delay_s = after_s or self.stays[-1][1] - end_s
+        outcome.in_vain = any(at_s > end_s for at_s, _ in self.entered)
 
     def _judge_progress(self, outcome):
         rows = self.rows
-        all_kg = outcome.true_recovered_kg
-        if all_kg < LEAST_NET_KG:
+        first_kg, last_kg = rows[0][2], rows[-1][2]
+        if first_kg - last_kg < LEAST_NET_KG:
             return
         to_go_s = [0.0] * len(rows)
         for n in range(len(rows) - 2, -1, -1):
@@ -256,8 +270,8 @@ class _Look:
             to_go_s[n] = to_go_s[n + 1] + (0.0 if waits else rows[n + 1][0] - rows[n][0])
         for share in PROGRESS:
             for row, true_s in zip(rows, to_go_s, strict=True):
-                _, phase, recovered_kg, true_left_kg, left_kg, left_u_kg, finish_s, low_s, high_s = row
-                if recovered_kg >= share * all_kg and phase in RUNNING:
+                _, phase, true_left_kg, left_kg, left_u_kg, finish_s, low_s, high_s = row
+                if first_kg - true_left_kg >= share * (first_kg - last_kg) and phase in RUNNING:
                     outcome.points[share] = At(
                         left_kg, left_u_kg, true_left_kg, finish_s, low_s, high_s, true_s, phase.value
                     )
@@ -307,34 +321,53 @@ def _share(some, all_):
     return 100.0 * some / all_ if all_ else math.nan
 
 
+def _recorded(one):
+    """Whether the mass that the record states holds the truth within twice its uncertainty."""
+    return abs(one.recovered_kg - one.true_recovered_kg) <= 2.0 * one.recovered_uncertainty_kg
+
+
 def liquid_end(done, where):
     """How long after the liquid has really ended the liquid phase is left, and how often before."""
     for fitted in (True, False):
-        word = "with PT-102" if fitted else "without PT-102"
-        these = [one for one in done if one.pt_102 is fitted and one.covered]
-        late = [one.delay_s for one in these if one.delay_s == one.delay_s]
-        how = f"{len(late)} jobs that left the liquid phase after its end, {where}"
-        yield Figure(f"liquid end {word}: delay, median", _median(late), "s", how)
-        yield Figure(f"liquid end {word}: delay, 95th percentile", _percentile(late, 95), "s", how)
-        early = [one for one in these if one.early_kg]
-        kg = [max(one.early_kg) for one in early]
-        early_s = [one.early_s for one in early if one.early_s == one.early_s]
+        word = "liquid end with PT-102" if fitted else "liquid end without PT-102"
+        these = [one for one in done if one.pt_102 is fitted]
+        with_liquid = [one for one in these if one.covered]
+        delays = [one.delay_s for one in with_liquid if one.delay_s == one.delay_s]
+        how = f"{len(delays)} jobs with liquid at the port, negative is early, {where}"
+        yield Figure(f"{word}: delay, median", _median(delays), "s", how)
+        yield Figure(f"{word}: delay, 95th percentile", _percentile(delays, 95), "s", how)
+        again = [one.delay_s for one in with_liquid if one.in_vain]
+        how = (
+            f"{len(again)} of {len(with_liquid)}; in them {_median(again):.0f} s in the liquid phase (median), {where}"
+        )
+        yield Figure(f"{word}: entered again in vain", _share(len(again), len(with_liquid)), "%", how)
+        early = [one for one in with_liquid if one.early_kg]
         far = sum(one.early_s > FAR_S for one in early)
-        how = f"{len(early)} of {len(these)} jobs with liquid at the port, {far} over {FAR_S:.0f} s early, {where}"
-        yield Figure(f"liquid end {word}: left with liquid at the port", _share(len(early), len(these)), "%", how)
-        how = f"median of those {len(early)}; the port was uncovered {_median(early_s):.0f} s later"
-        yield Figure(f"liquid end {word}: liquid not taken then", _median(kg), "kg", how)
-        dry = [one.dry_s for one in done if one.pt_102 is fitted and one.dry_s == one.dry_s]
-        how = f"median of {len(dry)} liquid phases begun without liquid at the port, {where}"
-        yield Figure(f"liquid end {word}: liquid phase in vain", _median(dry), "s", how)
+        how = f"{len(early)} of {len(with_liquid)}, {far} over {FAR_S:.0f} s early, {where}"
+        yield Figure(f"{word}: left with liquid at the port", _share(len(early), len(with_liquid)), "%", how)
+        kg = [max(one.early_kg) for one in early]
+        how = f"median of those {len(early)}; the port was uncovered {_median([o.early_s for o in early]):.0f} s later"
+        yield Figure(f"{word}: liquid not taken then", _median(kg), "kg", how)
+        skipped = sum(one.skipped for one in these)
+        how = f"{skipped} jobs with liquid at the port; {len(these)} jobs, {where}"
+        yield Figure(f"{word}: liquid phase skipped", _share(skipped, skipped + len(with_liquid)), "%", how)
+        dry = [one.dry_s for one in these if one.dry_s == one.dry_s]
+        if dry:
+            how = f"median of {len(dry)} liquid phases begun without liquid at the port, {where}"
+            yield Figure(f"{word}: liquid phase in vain", _median(dry), "s", how)
 
 
 def fill(done, where):
     """The estimates of what is in the cylinder, at the end of complete jobs."""
     ended = [one for one in done if one.complete and one.net_kg >= LEAST_NET_KG]
     jobs_all, where = where, f"{len(ended)} complete, {where}"
-    for word, name in (("matched to the scale", "second_net_kg"), ("pump alone", "pumped_kg")):
-        errors = np.array([getattr(one, name) / one.net_kg - 1.0 for one in ended])
+    errors_of = {
+        "matched to the scale": [one.second_net_kg / one.net_kg for one in ended],
+        "pump alone": [one.pumped_kg / one.net_kg for one in ended],
+        "pump alone, lines counted": [one.pumped_kg / (one.net_kg + one.lines_kg) for one in ended],
+    }
+    for word, ratios in errors_of.items():
+        errors = np.array(ratios) - 1.0
         within = int(np.sum(np.abs(errors) <= CLOSE))
         yield Figure(f"second estimate, {word}: error, median", 100 * _median(errors), "%", where)
         yield Figure(f"second estimate, {word}: absolute error, median", 100 * _median(np.abs(errors)), "%", where)
@@ -346,7 +379,7 @@ def fill(done, where):
         how = f"{held} of {where}"
         name = f"second estimate: truth within {times:g} stated uncertainties"
         yield Figure(name, _share(held, len(ended)), "%", how)
-    held = sum(abs(one.recovered_kg - one.true_recovered_kg) <= 2.0 * one.recovered_uncertainty_kg for one in ended)
+    held = sum(_recorded(one) for one in ended)
     yield Figure("recovered mass: truth within 2 uncertainties", _share(held, len(ended)), "%", f"{held} of {where}")
     most = max((one.most_over_limit for one in done), default=math.nan)
     over = sum(one.most_over_limit > 1.0 for one in done)
@@ -411,15 +444,17 @@ def scale_trouble(done, where):
     ended = sum(one.complete for one in done)
     yield Figure("scale faults: jobs that end COMPLETE", _share(ended, len(done)), "%", f"{ended} {where}")
     noted = [one for one in done if one.complete]
-    held = sum(abs(one.recovered_kg - one.true_recovered_kg) <= 2.0 * one.recovered_uncertainty_kg for one in noted)
+    held = sum(_recorded(one) for one in noted)
     how = f"{held} of {len(noted)} complete, {where}"
     yield Figure("scale faults: recovered mass within 2 uncertainties", _share(held, len(noted)), "%", how)
     for kind in jobs.SCALE_FAULTS:
         these = [one for one in done if one.scale_fault == kind]
         if these:
             ends = Counter(one.ended for one in these)
+            off = _median([abs(one.recovered_kg - one.true_recovered_kg) for one in these])
             most_over = 100 * max(one.most_over_limit for one in these)
             how = f"{len(these)} jobs: " + ", ".join(f"{count} {end}" for end, count in ends.most_common())
+            how += f"; recorded mass off by {off:.2g} kg (median)"
             yield Figure(f"scale faults: {kind}: greatest true mass over the limit", most_over, "%", how)
 
 
@@ -431,6 +466,7 @@ def worst(done, count=5):
     sound = [one for one in done if not one.scale_fault]
     ranks = {
         "late at the liquid's end, s": lambda one: one.delay_s,
+        "early at the liquid's end, s": lambda one: one.early_s,
         "liquid left behind by leaving early, kg": lambda one: max(one.early_kg, default=math.nan),
         "pump alone, relative error": lambda one: abs(one.pumped_kg / one.net_kg - 1.0) if one.complete else math.nan,
         "time to finish at 60 %, log of the error": lambda one: _log_error(one.points.get(0.6)),
@@ -439,6 +475,9 @@ def worst(done, count=5):
     for what, rank in ranks.items():
         ranked = sorted((one for one in sound if rank(one) == rank(one)), key=rank, reverse=True)
         yield from (f"{what}: {rank(one):.3g}: {_line(one)}" for one in ranked[:count])
+    yield from (f"liquid phase skipped: {_line(one)}" for one in sound if one.skipped)
+    yield from (f"recorded mass off by {one.recovered_kg - one.true_recovered_kg:+.2f} kg: {_line(one)}"
+                for one in done if not _recorded(one))  # fmt: skip
     yield from (f"not complete: {_line(one)}" for one in done if not one.complete)
     yield from (f"above the limit by {one.most_over_limit - 1.0:.2%}: {_line(one)}"
                 for one in done if one.most_over_limit > 1.0)  # fmt: skip

@@ -95,7 +95,7 @@ def job(seed, faulty=False):
 
 
 def _drawn(draw, wrong, seed):
-    kind = draw.one_of(("split-ac", "split-ac", "split-ac", "refrigerator", "refrigerator"))
+    kind = draw.one_of(("split-ac", "split-ac", "split-ac", "refrigerator"))
     fluid = draw.one_of(_KINDS[kind])
     rig = _rig(draw)
     ambient_degc = draw.even(5.0, 40.0)
