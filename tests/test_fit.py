@@ -229,6 +229,17 @@ def test_restrictions_in_series_are_said_not_to_be_told_apart(blind):
     assert port.correlation > 0.9
 
 
+def test_what_restrictions_in_series_make_together_is_known_all_the_same(blind):
+    port, inlet = blind.estimates[1:]
+    parameters = simulation().parameters
+    for way in blind.ways:
+        # Equal flow, added drops; the run was made with the figures in the files.
+        truth = sum(estimate.value_of(parameters, name) ** -2.0 for name in way.names) ** -0.5
+        assert abs(math.log(way.kv_m3_h / truth)) < 4.0 * way.relative_sd
+        assert way.relative_sd < 0.2 * min(port.relative_sd, inlet.relative_sd)
+    assert {name for way in blind.ways for name in way.names} >= {port.name, inlet.name}
+
+
 def test_a_fit_that_does_not_explain_its_run_claims_to_know_nothing():
     # A compressor that has lost a third of its flow, and nothing free that could say so.
     recording = from_records("run", *scans(110.0, 13, **{"rig.leak_factor": 0.6}))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
+from math import isfinite
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -261,6 +262,10 @@ def _say(fit: Fit, sentences: Sequence[str], files: Sequence[Path]) -> None:
             for one in fit.estimates
         ]  # fmt: skip
         say_table("Parameters", ("parameter", "in the files", "fitted", "known before to", ""), rows, (1, 2, 3))
+    for way in fit.ways:
+        error = f" ± {way.relative_sd:.1%}" if isfinite(way.relative_sd) else ""
+        parts = ", ".join(key_of(name) for name in way.names)
+        typer.echo(f"Way in by the {way.port} port: Kv {way.kv_m3_h:.3g} m3/h{error} ({parts} in a row).")
     lines = [
         (
             one.run, one.tag, str(one.count), str(one.left_out), f"{one.chi_square:.2f}", f"{one.inflation:.1f}",

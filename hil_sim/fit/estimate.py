@@ -62,9 +62,8 @@ ALONG: Final = {
     )
 }
 """Parameters that are scaled along with another."""
-IN_SERIES: Final = (
-    "appliance.core_kv_m3_h", "appliance.port_kv_m3_h", "rig.manifold_kv_m3_h", "rig.inlet_valve_kv_m3_h",
-)  # fmt: skip
+_CORE, _PORT = "appliance.core_kv_m3_h", "appliance.port_kv_m3_h"
+IN_SERIES: Final = (_CORE, _PORT, "rig.manifold_kv_m3_h", "rig.inlet_valve_kv_m3_h")
 """Restrictions one behind the other: runs show what they make together, 1/Kv**2 summed. Whichever the fit happens to
 take for the narrow one looks well known then, for the others hardly matter beside it."""
 NARROWER: Final = {
@@ -162,6 +161,19 @@ class Estimate:
         return self.value * exp(-2.0 * self.relative_sd), self.value * exp(2.0 * self.relative_sd)
 
 
+@dataclass(frozen=True, slots=True)
+class Way:
+    """What the restrictions of one way in make together: core or port, inlet valve and manifold in a row, no hose."""
+
+    port: str
+    """Through which service port: "liquid" or "vapor", "liquid and vapor" where both are alike."""
+    names: tuple[str, ...]
+    kv_m3_h: float
+    """1/Kv**2 of the whole is the sum of 1/Kv**2 of its parts (IEC 60534: equal flow, added pressure drops)."""
+    relative_sd: float
+    """Standard error of the logarithm; NaN where one of the parts stands at the end of its range."""
+
+
 @dataclass(frozen=True)
 class Signal:
     """One instrument in one run: measured against fitted."""
@@ -205,6 +217,7 @@ class Fit:
     runs: int
     """Simulated runs that it took."""
     starts: int
+    ways: tuple[Way, ...] = ()
     notes: tuple[str, ...] = ()
 
 
@@ -746,7 +759,7 @@ class Problem:
         n = len(self.free)
         for once_more in range(_LOWER_PLACES, -1, -1):
             end = self._polish(x)
-            covariance, lower = self._along_valleys(end)
+            covariance, aside, held, lower = self._along_valleys(end)
             if lower is None or not once_more:
                 break
             self.say("a better place was found along a direction of which little is told: on from there")
@@ -764,7 +777,8 @@ class Problem:
             began,
             self.simulated,
             starts,
-            notes=_notes(chi_square),
+            self._ways(point, inside, held, aside),
+            _notes(chi_square),
         )
 
     def _polish(self, x: Array) -> _End:
@@ -820,11 +834,42 @@ class Problem:
         rows = np.asarray(jacobian[:readings], float)
         return _End(x, shown, by_signal, inflation, inside, np.asarray(inverse, float), rows, weights[:readings])
 
-    def _along_valleys(self, end: _End) -> tuple[Array, Array | None]:
+    def _ways(self, point: Array, inside: Any, held: Array, aside: list[Array]) -> tuple[Way, ...]:
+        """What restrictions in a row make together: that is known even where it is not known which one is narrow."""
+        names = [one.name for one in self.free]
+        appliance = self.parameters.appliance
+        found: list[Way] = []
+        for port, core in (("liquid", appliance.liquid_core_fitted), ("vapor", appliance.vapor_core_fitted)):
+            in_a_row = tuple(name for name in IN_SERIES if name != (_PORT if core else _CORE))
+            if found and found[0].names == in_a_row:
+                found[0] = replace(found[0], port="liquid and vapor")
+                continue
+            if not any(name in names for name in in_a_row):
+                continue
+
+            def resistance(at: Array, in_a_row: tuple[str, ...] = in_a_row) -> float:
+                values = [
+                    exp(float(at[names.index(name)])) if name in names else value_of(self.parameters, name)
+                    for name in in_a_row
+                ]
+                return float(sum(value**-2.0 for value in values))
+
+            whole = resistance(point)
+            # d ln Kv / d ln Kv_i = (Kv / Kv_i)**2.
+            slope = np.array([exp(-2.0 * float(at)) / whole if one in in_a_row else 0.0
+                              for one, at in zip(names, point.tolist(), strict=True)])  # fmt: skip
+            variance = float(slope[inside] @ held @ slope[inside])
+            variance += 0.5 * sum((0.5 * log(resistance(point + move) / whole)) ** 2 for move in aside)
+            at_end = any(name in names and not inside[names.index(name)] for name in in_a_row)
+            found.append(Way(port, in_a_row, whole**-0.5, nan if at_end else variance**0.5))
+        return tuple(found)
+
+    def _along_valleys(self, end: _End) -> tuple[Array, list[Array], Array, Array | None]:
         """Covariance of the parameters within their ranges, with the valleys of the sum of squares followed.
 
-        Total covariance is that with the loose directions held, plus that of the best values along them. The second
-        value is a place that was found on the way and is better than where the fit ended, if there is one.
+        Total covariance is that with the loose directions held, plus that of the best values along them. The others are
+        those best values, one standard error to each side, less where the fit ended; the covariance with the loose
+        directions held; and a place that was found on the way and is better than where the fit ended, if there is one.
         """
         n = len(self.free)
         inside, inverse = end.inside, end.inverse
@@ -834,12 +879,13 @@ class Problem:
         values, directions = np.linalg.eigh(inverse[:count, :count] / np.outer(scales, scales))
         loose = values > _VALLEY**2
         if not loose.any():
-            return inverse[:count, :count], None
+            return inverse[:count, :count], [], inverse[:count, :count], None
         across = np.zeros((len(inverse), int(loose.sum())))
         across[:count] = directions[:, loose] / scales[:, None]
         along = inverse @ across
         held = inverse - along @ np.linalg.solve(across.T @ along, along.T)
         found: Array = held[:count, :count].copy()
+        aside: list[Array] = []
         bottom, lowest = self._best_beside(end, end.x, np.zeros(len(end.x)), held)
         best, best_height = None, lowest - _LOWER
         for column, value in enumerate(values[loose].tolist()):
@@ -857,9 +903,9 @@ class Problem:
                     if longer < 1.15:
                         break
                     straight, reach = there * longer, reach * longer
-                moved = share * there[:n][free]
-                found += 0.5 * np.outer(moved, moved)
-        return found, best
+                aside.append(share * there[:n])
+                found += 0.5 * np.outer(aside[-1][free], aside[-1][free])
+        return found, aside, held[:count, :count], best
 
     def _best_beside(self, end: _End, x: Array, straight: Array, held: Array) -> tuple[Array, float]:
         """Where the best values lie from `x`, if one direction is moved and everything else may follow.

@@ -190,6 +190,13 @@ def as_json(fit: Fit, sentences: Sequence[str], files: Sequence[Path]) -> dict[s
             }
             for one in fit.estimates
         ],
+        "ways_in": [
+            {
+                "port": one.port, "parts": list(one.names), "kv_m3_h": one.kv_m3_h,
+                "relative_standard_error": one.relative_sd if isfinite(one.relative_sd) else None,
+            }
+            for one in fit.ways
+        ],
         "covariance_of_logarithms": fit.covariance.tolist(),
         "signals": [
             {

@@ -84,9 +84,14 @@ def trials(count):
         return list(pool.map(trial, range(count)))
 
 
+def _true_value(values, solved, name):
+    return values[name] if name in values else fit.value_of(solved.parameters, name)
+
+
 def measure(quick):
     count = QUICK_TRIALS if quick else TRIALS
     done = trials(count)
+    ways = []
     known, within, away = defaultdict(int), defaultdict(int), defaultdict(list)
     names = []
     for values, solved, _, _ in done:
@@ -98,6 +103,10 @@ def measure(quick):
                 known[one.name] += 1
                 within[one.name] += abs(off) <= 2.0
                 away[one.name].append(off)
+        for way in solved.ways:
+            if math.isfinite(way.relative_sd):
+                kv = sum(_true_value(values, solved, name) ** -2.0 for name in way.names) ** -0.5
+                ways.append((math.log(way.kv_m3_h / kv), way.relative_sd))
     total, inside = sum(known.values()), sum(within.values())
     how = f"{inside} of {total} identified estimates in {count} closed-loop trials, fitted from the files' figures"
     yield Figure("truth within two standard errors", 100.0 * inside / total, "%", how)
@@ -108,6 +117,14 @@ def measure(quick):
             how += f"; mean {offs.mean():+.2f}, root mean square {np.sqrt(np.mean(offs**2)):.2f} standard errors"
         share = 100.0 * within[name] / known[name] if known[name] else math.nan
         yield Figure(f"{name}: within two", share, "%", how)
+    offs = np.array([off / sd for off, sd in ways])
+    if len(offs):
+        how = (
+            f"core or port, valve and manifold; {int((abs(offs) <= 2.0).sum())} of {len(offs)}; root mean square "
+            f"{np.sqrt(np.mean(offs**2)):.2f} standard errors; median standard error "
+            f"{100.0 * np.median([sd for _, sd in ways]):.2g} %"
+        )
+        yield Figure("Kv of a whole way in: within two", 100.0 * float((abs(offs) <= 2.0).mean()), "%", how)
     yield Figure("one fit", float(np.median([cpu for *_, cpu in done])), "s", "processor time, median; one core")
     yield Figure("simulated runs for one fit", float(np.median([s.runs for _, s, *_ in done])), "", "median")
     yield Figure("chi-square per reading", float(np.median([s.chi_square for _, s, *_ in done])), "", "median")
