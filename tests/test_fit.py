@@ -236,7 +236,7 @@ def test_what_restrictions_in_series_make_together_is_known_all_the_same(blind):
         # Equal flow, added drops; the run was made with the figures in the files.
         truth = sum(estimate.value_of(parameters, name) ** -2.0 for name in way.names) ** -0.5
         assert abs(math.log(way.kv_m3_h / truth)) < 4.0 * way.relative_sd
-        assert way.relative_sd < 0.2 * min(port.relative_sd, inlet.relative_sd)
+        assert way.relative_sd < 0.3 * min(port.relative_sd, inlet.relative_sd)
     assert {name for way in blind.ways for name in way.names} >= {port.name, inlet.name}
 
 
