@@ -551,6 +551,29 @@ def test_a_lying_scale_cannot_talk_the_second_estimate_out_of_its_warning() -> N
     assert scale.signals.second_high_kg >= least
 
 
+def test_a_return_to_the_liquid_that_finds_vapor_is_over_in_seconds() -> None:
+    # Pressures over the throttle are the measure; what the cooler's own liquid feigned must not become a new one.
+    memory, now = Memory(), 100.0
+
+    def drawing(seconds: float, ratio: float, expecting: bool) -> None:
+        nonlocal memory, now
+        for _ in range(round(seconds / DT_S)):
+            now += DT_S
+            readings = at_rest(FULL, now, pt_101_pa_abs=8e5, pt_102_pa_abs=8e5 * ratio)
+            memory, _ = update(
+                memory, readings, FULL, PUMPING, expecting_liquid=expecting, cylinder_off=False, appliance_pa_abs=1e6
+            )
+
+    drawing(30.0, 0.3, True)
+    assert not memory.liquid_gone
+    drawing(20.0, 0.6, False)
+    drawing(8.0, 0.6, True)
+    assert memory.liquid_gone
+    drawing(20.0, 0.6, False)
+    drawing(60.0, 0.31, True)  # and liquid that did come again is drawn on
+    assert not memory.liquid_gone
+
+
 # --- the report
 
 

@@ -226,6 +226,8 @@ def _record(w: Work, readings: Readings, replies: tuple[Reply, ...]) -> ScanReco
         w.repeats,
         w.settings.fitted.cooler_valves and not w.uncleared,
         _STAGE_OF.get(phase, _STAGE_OF.get(w.resume_to, 0) if phase in ACTIVE else 0),
+        w.isolated_pa_abs,
+        w.ready_s - w.now_s,
     )
     shown = estimate.report(memory, s, w.settings, progress)
     for alarm in w.permits.news:

@@ -135,6 +135,10 @@ class State(msgspec.Struct, frozen=True):
     clearing: Clearing = Clearing()
     uncleared: bool = False
     """Lines to the cylinder hold liquid that could not be cleared out."""
+    isolated_pa_abs: float = nan
+    """Pressure of the appliance when the standing check shut it off."""
+    ready_s: float = nan
+    """When a standing check is expected to hold, by how fast the last one rose; NaN before one has failed."""
     standing_start_pa_abs: float = nan
     standing_middle_pa_abs: float = nan
     repeats: int = 0

@@ -70,6 +70,7 @@ class Work:
         self.dwell_s, self.clearing, self.repeats = before.dwell_s, before.clearing, before.repeats
         self.standing_start_pa_abs = before.standing_start_pa_abs
         self.standing_middle_pa_abs = before.standing_middle_pa_abs
+        self.isolated_pa_abs, self.ready_s = before.isolated_pa_abs, before.ready_s
         self.standing_checks = before.standing_checks
 
     def carried(self) -> State:
