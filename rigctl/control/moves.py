@@ -12,10 +12,10 @@ from rigctl.control.sequence import RUNNING, Facts, Phase
 from rigctl.control.state import Clearing, StandingCheck
 from rigctl.control.work import Work
 
-TIGHTEN = 0.9
+TIGHTEN = 0.7
 """A pull after a failed standing check goes at least this much lower."""
 MARGIN = 0.95
-"""Share of the level up to which the next check is meant to rise."""
+"""Share of the level up to which a check that holds may rise."""
 GIVING_FIRST_S, GIVING_S = 120.0, 200.0
 """Time in which the oil's giving falls by e, after the first failed check and after later ones; medians over random
 simulated jobs, spread about a factor of two."""
@@ -82,7 +82,7 @@ def _leave_standing(w: Work, f: Facts, phase: Phase) -> None:
     )
     if f.standing_failed:
         w.repeats += 1
-        lower = min(TIGHTEN * w.pull_target_pa_abs, _next_target_pa(w, p))
+        lower = min(TIGHTEN * w.pull_target_pa_abs, settings.job.level_pa_abs - (p - began))
         w.pull_target_pa_abs = max(settings.procedure.pull_floor_pa_abs, lower)
         w.ready_s = _ready_s(w, p)
 
@@ -96,20 +96,6 @@ def _ready_s(w: Work, p_pa_abs: float) -> float:
     allowed_pa_s = (MARGIN * w.settings.job.level_pa_abs - began) / (procedure.standing_settle_s + procedure.standing_s)
     decay_s = GIVING_FIRST_S if w.repeats == 1 else GIVING_S
     return w.now_s + decay_s * log(max(1.0, rise_pa_s / max(1.0, allowed_pa_s)))
-
-
-def _next_target_pa(w: Work, p_pa_abs: float) -> float:
-    """Pressure to pull to, so that the next standing check stays below the level, by what the last one rose.
-
-    At rest a pump takes what the oil gives: mass flow, and so the rise in an appliance shut off, goes with the
-    pressure at which they were in balance. A check that starts from half the pressure rises half as fast.
-    """
-    procedure, began = w.settings.procedure, w.isolated_pa_abs
-    shut_s = max(1.0, w.now_s - w.before.entered_s)
-    if not (began == began and p_pa_abs > began):
-        return w.pull_target_pa_abs
-    share = (p_pa_abs - began) / began * (procedure.standing_settle_s + procedure.standing_s) / shut_s
-    return MARGIN * w.settings.job.level_pa_abs / (1.0 + share)
 
 
 # --- entering
