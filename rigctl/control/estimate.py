@@ -565,7 +565,7 @@ def update(
             flow_ref = max(flow_ref * (1.0 - dt / 60.0), flow)
             few = flow < procedure.liquid_end_flow * flow_ref
             flow_low = (flow_low if flow_low == flow_low else now) if few else nan
-            if few and now - flow_low >= 5.0:
+            if few and now - flow_low >= 2.5:
                 gone = True
     s.liquid_gone = gone
 
