@@ -574,6 +574,18 @@ def test_a_return_to_the_liquid_that_finds_vapor_is_over_in_seconds() -> None:
     assert not memory.liquid_gone
 
 
+@pytest.mark.parametrize(("fall_pa_s", "rests"), [(0.0, True), (50.0, True), (1000.0, False), (-1000.0, False)])
+def test_a_cylinder_that_cools_or_warms_has_not_come_to_rest(fall_pa_s: float, rests: bool) -> None:
+    # 10 bar falling by 0.6 bar a minute: just put into ice. Its wall runs ahead of what is in it.
+    memory = Memory()
+    for i in range(600):
+        readings = at_rest(FULL, 100.0 + i * DT_S, pt_301_pa_abs=1e6 - fall_pa_s * i * DT_S)
+        memory, signals = update(
+            memory, readings, FULL, STILL, expecting_liquid=False, cylinder_off=False, appliance_pa_abs=1e6
+        )
+    assert signals.p_cylinder_rests is rests
+
+
 # --- the report
 
 

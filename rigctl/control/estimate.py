@@ -162,6 +162,8 @@ class Memory(msgspec.Struct, frozen=True, array_like=True, gc=False):
     """The weight has risen as fast as the pump says since the motor started."""
     coasted_kg: float = 0.0
     """What only the pump has counted while the scale was out of use."""
+    p_301_slow_pa_abs: float = nan
+    """The cylinder's pressure, smoothed over 30 s: tells whether it has come to rest."""
 
 
 class Signals:
@@ -188,6 +190,7 @@ class Signals:
         "p_301",
         "p_appliance",
         "p_cylinder",
+        "p_cylinder_rests",
         "p_low",
         "p_settled",
         "p_source",
@@ -225,6 +228,7 @@ class Signals:
     p_301: float
     p_appliance: float
     p_cylinder: float
+    p_cylinder_rests: bool
     p_low: float
     p_settled: bool
     p_source: float
@@ -358,6 +362,7 @@ def judge(readings: Readings, settings: Settings) -> Signals:
     s.p_appliance = s.p_001 if settings.fitted.pt_001 else s.p_101
     # Discharge is never below the cylinder while the way is open, so it stands in on the safe side.
     s.p_cylinder = s.p_301 if settings.fitted.pt_301 else s.p_201
+    s.p_cylinder_rests = True  # unless its history says otherwise
     s.p_low = min(s.p_101, s.p_appliance) if s.p_101 == s.p_101 else s.p_appliance
     return s
 
@@ -533,6 +538,11 @@ def update(
     s.log_fall_1_s = log_fall
     s.no_progress_s = now - progress
 
+    slow_301 = memory.p_301_slow_pa_abs
+    if s.p_301 == s.p_301:
+        slow_301 = s.p_301 if slow_301 != slow_301 else slow_301 + (s.p_301 - slow_301) * min(1.0, dt / 30.0)
+    s.p_cylinder_rests = abs(s.p_301 - slow_301) <= 0.005 * slow_301 + 0.2 * instruments.pressure_uncertainty_pa
+
     # --- the end of the liquid
     expecting_s = memory.expecting_s
     ratio, ratio_ref, ratio_high = memory.ratio, memory.ratio_ref, memory.ratio_high_since_s
@@ -589,7 +599,7 @@ def update(
         pumped, bound, calibration, anchor_pumped, anchor_gross,
         p_201, p_201_rate, log_fall, side, slow, low, progress, progress_gross,
         expecting_s, ratio, ratio_ref, ratio_high, flow_ref, flow_low, gone, more_since,
-        flow_2, doubt_gross, doubt_pumped, same_from, flowing_since, was_flowing, coasted,
+        flow_2, doubt_gross, doubt_pumped, same_from, flowing_since, was_flowing, coasted, slow_301,
     )  # fmt: skip
     return after, s
 

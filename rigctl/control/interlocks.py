@@ -623,6 +623,9 @@ def _air(x: Situation) -> bool:
     s = x.s
     if x.cylinder_off or x.motor_off_s < AIR_REST_S or not (_fit(s.p_301) and _fit(s.t_301)):
         return False
+    # A cylinder just put into ice or sun: TT-301 on its wall runs ahead of what is in it, and feigns air or hides it.
+    if not s.p_cylinder_rests:
+        return False
     refrigerant = catalogue.get(x.settings.job.refrigerant)
     if not x.net_contents_kg > 0.05 * x.fill_limit_kg:
         return False  # no liquid to speak of: saturation does not hold
