@@ -103,8 +103,8 @@ _UNSURE_SHARE, _UNSURE, _ALIKE, _LOOSE_SHARE = 0.7, 0.5, 0.9, 0.25
 _FAILED: Final = 1e3
 _VALLEY: Final = 0.2
 """Prior standard deviations by which a direction must be uncertain for the best values of all else to be followed."""
-_VALLEY_STEPS: Final = 6
-_VALLEY_REACHES: Final = 4
+_VALLEY_STEPS, _VALLEY_REACHES = 6, 4
+"""Steps back to the bottom from a place beside it, and how often it is gone on from there."""
 _LOWER: Final = 2.0
 """Sum of squares by which a place must be better to go on from there, and how often that is done."""
 _LOWER_PLACES: Final = 2

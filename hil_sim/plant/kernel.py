@@ -185,6 +185,16 @@ def _assemble(
 
 
 @compiled
+def _turn_back(
+    e: int, before: Array, kg_s: Array, d_start: Array, d_end: Array, h_edge: Array, air: Array, light: Array
+) -> None:
+    """Give a turned path back what it had at first."""
+    before[e, 0] = 0.0
+    kg_s[e], d_start[e], d_end[e] = before[e, 1], before[e, 2], before[e, 3]
+    h_edge[e], air[e], light[e] = before[e, 4], before[e, 5], before[e, 6]
+
+
+@compiled
 def _turn(
     e: int, area: float, drop: float, s: Store, was: Array, before: Array, k_gas: float,
     kg_s: Array, d_start: Array, d_end: Array, h_edge: Array, air: Array, light: Array, scratch: Array,
@@ -197,9 +207,7 @@ def _turn(
     """
     i, j = s.start[e], s.end[e]
     if before[e, 0] > 0.5:
-        before[e, 0] = 0.0
-        kg_s[e], d_start[e], d_end[e] = before[e, 1], before[e, 2], before[e, 3]
-        h_edge[e], air[e], light[e] = before[e, 4], before[e, 5], before[e, 6]
+        _turn_back(e, before, kg_s, d_start, d_end, h_edge, air, light)
         return
     before[e, 0] = 1.0
     before[e, 1], before[e, 2], before[e, 3] = kg_s[e], d_start[e], d_end[e]
@@ -348,9 +356,7 @@ def advance(dt: float, s: Store, f: Fluid) -> int:
                 any_turned = False
                 for e in range(at.EDGES):
                     if before[e, 0] > 0.5:
-                        before[e, 0] = 0.0
-                        kg_s[e], d_start[e], d_end[e] = before[e, 1], before[e, 2], before[e, 3]
-                        h_edge[e], air[e], light[e] = before[e, 4], before[e, 5], before[e, 6]
+                        _turn_back(e, before, kg_s, d_start, d_end, h_edge, air, light)
             # A wall warms or cools while it gives: dividing by 1 + h UA / C makes that implicit too.
             ua_m = ua_metal / (1.0 + h * ua_metal / k[at.K_CAPACITY + at.W_METAL])
             ua_s = ua_shell / (1.0 + h * ua_shell / k[at.K_CAPACITY + at.W_SHELL])

@@ -342,6 +342,11 @@ def _pressure(reading: Reading, now_s: float, max_age_s: float) -> float:
     return p if p != p or p > VACUUM_PA_ABS else VACUUM_PA_ABS
 
 
+def _followed(slow: float, value: float, dt_s: float, time_s: float) -> float:
+    """A first-order lag behind a value; begins where the value is."""
+    return value if slow != slow else slow + (value - slow) * min(1.0, dt_s / time_s)
+
+
 def judge(readings: Readings, settings: Settings) -> Signals:
     """Return the sound values of a scan; an unfit reading becomes NaN, never an old or a made-up number."""
     now, age = readings.now_s, settings.instruments.reading_max_age_s
@@ -523,7 +528,7 @@ def update(
     p = s.p_appliance
     slow = memory.p_slow_pa_abs
     if p == p:
-        slow = p if slow != slow else slow + (p - slow) * min(1.0, dt / 10.0)
+        slow = _followed(slow, p, dt, 10.0)
     s.p_settled = abs(p - slow) <= 0.003 * slow + 0.2 * instruments.pressure_uncertainty_pa
     if not (pumping and inlet_open) or progress != progress:
         low, progress, progress_gross = inf, now, gross
@@ -540,7 +545,7 @@ def update(
 
     slow_301 = memory.p_301_slow_pa_abs
     if s.p_301 == s.p_301:
-        slow_301 = s.p_301 if slow_301 != slow_301 else slow_301 + (s.p_301 - slow_301) * min(1.0, dt / 30.0)
+        slow_301 = _followed(slow_301, s.p_301, dt, 30.0)
     s.p_cylinder_rests = abs(s.p_301 - slow_301) <= 0.005 * slow_301 + 0.2 * instruments.pressure_uncertainty_pa
 
     # --- the end of the liquid
@@ -558,7 +563,7 @@ def update(
         settled = now - expecting_s > 5.0
         if s.p_102 == s.p_102 and s.p_101 > 0.0:
             seen_ratio = s.p_102 / s.p_101
-            ratio = seen_ratio if ratio != ratio else ratio + (seen_ratio - ratio) * min(1.0, dt)
+            ratio = _followed(ratio, seen_ratio, dt, 1.0)
             if settled:
                 if ratio_ref != ratio_ref or ratio < ratio_ref:
                     ratio_ref = ratio
