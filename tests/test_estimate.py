@@ -14,26 +14,27 @@ from hypothesis import strategies as st
 
 from rigctl.control import estimate
 from rigctl.control.estimate import (
-    ORIFICE_M2_PER_KV,
-    POLYTROPIC_EXPONENT,
     InletPhase,
     Memory,
-    Progress,
-    Signals,
-    choked_liquid_flux_kg_m2_s,
-    judge,
     owed_kg,
     report,
     update,
-    volumetric_efficiency,
     with_cylinder,
     with_scale_believed,
     with_scale_moved,
 )
+from rigctl.control.forecast import Progress
 from rigctl.control.interlocks import INDEX, TABLE
 from rigctl.control.points import INLETS, M_101, XV_201, XV_202, XV_301, Outputs
+from rigctl.control.pump import (
+    ORIFICE_M2_PER_KV,
+    POLYTROPIC_EXPONENT,
+    choked_liquid_flux_kg_m2_s,
+    volumetric_efficiency,
+)
 from rigctl.control.readings import ABSENT
 from rigctl.control.settings import Settings
+from rigctl.control.signals import Signals, judge
 from rigctl.refrigerant import catalogue
 from tests.strategies import ANALOGUE, FULL, SHOP, UNFIT, WATER, at_rest, change, fitted
 

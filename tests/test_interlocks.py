@@ -13,11 +13,12 @@ from typing import Any, ClassVar
 import msgspec
 import pytest
 
-from rigctl.control import estimate, interlocks
+from rigctl.control import interlocks
 from rigctl.control.interlocks import INDEX, TABLE, AlarmState, Kind, Memory, Permits, Situation, evaluate
 from rigctl.control.points import ALL, INLETS, M_101, OUTPUT_TAGS
 from rigctl.control.readings import Reading
 from rigctl.control.settings import Settings
+from rigctl.control.signals import judge
 from rigctl.refrigerant import catalogue
 from tests.strategies import BASIC, FULL, SUPPLIED, UNFIT, WATER, at_rest, change
 
@@ -106,7 +107,7 @@ def calm(
 ) -> Situation:
     """A situation in which no row is present: pumping vapor, all in order. Keywords set Situation or Signals."""
     readings = at_rest(settings, now_s, **(shown or {}))
-    s = estimate.judge(readings, settings)
+    s = judge(readings, settings)
     signals: dict[str, Any] = {name: 0.0 for name in s.__slots__ if not hasattr(s, name)}
     signals |= {"liquid_gone": False, "frozen_share": False, "net_kg": 2.0, "net_high_kg": 2.0, "second_raw_kg": 2.0}
     signals |= {"anchor_gain_kg": 0.1, "anchor_pumped_kg": 0.1, "steady_s": 60.0, "second_high_kg": 2.2}

@@ -9,7 +9,7 @@ from __future__ import annotations
 from math import inf, nan
 
 from rigctl.control import estimate, interlocks, outputs
-from rigctl.control.estimate import Progress, Signals
+from rigctl.control.forecast import Progress
 from rigctl.control.interlocks import Situation
 from rigctl.control.line_up import change_cylinder, cylinder_fault
 from rigctl.control.moves import move
@@ -19,6 +19,7 @@ from rigctl.control.readings import Readings
 from rigctl.control.requests import NOTHING_ASKED, Asked, answer, hear
 from rigctl.control.sequence import ACTIVE, Phase, next_phase, phase_word
 from rigctl.control.settings import Settings
+from rigctl.control.signals import Signals
 from rigctl.control.state import (
     CylinderFill,
     Event,

@@ -1,36 +1,26 @@
-"""What the readings mean: weight and flow, fill, phase at the inlet, mass left, time to finish."""
+"""What the readings mean: weight and flow, fill, the liquid's end, mass left."""
 
 from __future__ import annotations
 
 import enum
-from math import exp, inf, log, nan, sqrt
+from math import inf, log, nan, sqrt
 
 import msgspec
 
+from rigctl.control.forecast import LimitedBy, Progress, finish, limited_by
 from rigctl.control.points import INLETS, M_101, WAYS_OUT, XV_203, XV_301, Outputs
-from rigctl.control.readings import Reading, Readings
-from rigctl.control.settings import Compressor, Settings
+from rigctl.control.pump import pumped_flow
+from rigctl.control.readings import Readings
+from rigctl.control.settings import Settings
+from rigctl.control.signals import Signals, followed, judge
 from rigctl.refrigerant import catalogue
-from rigctl.refrigerant.saturation import Refrigerant
 
 FLOW_WALK_KG2_S3 = 1e-8
 """Process noise of the mass flow, as a random walk: follows a change in about 4 s at 10 Hz and 5 g noise."""
-ORIFICE_M2_PER_KV = 1.964e-5
-"""Effective area of a valve with Kv = 1 m3/h: from m = Kv*sqrt(dp*rho), IEC 60534-2-1."""
-POLYTROPIC_EXPONENT = 1.1
-"""Re-expansion of refrigerant left in the clearance volume; 1.05 to 1.15 is common practice, no source."""
 CALIBRATION_MIN_KG = 1.0
 """Mass that must have passed before the second estimate is matched to the scale."""
 GAIN_SHARE = 0.3
 """The scale must show at least this share of what the compressor pumped, else it counts as not following."""
-
-CLEAR_OUT_S = 55.0
-GIVES_BACK_S, GIVES_BACK_SPREAD_S = 270.0, 160.0
-VAPOR_S_PER_KG, VAPOR_FULL_KG, VAPOR_M3_S = 110.0, 6.0, 5e-4
-"""Time of a clear-out; of all standing and pulling between the first standing check and the last, with its standard
-deviation; of the vapor phase for each kg of charge at a displacement, and up to which charge (of more
-a fifth counts: a chiller's liquid leaves less behind). Fitted to 60 random simulated jobs (air
-conditioners and refrigerators); another 150 are the judge (`python -m tests.bench control`)."""
 STEP_SHARE = 0.7
 """A knock shows in one scan with at least this share of its size."""
 DOUBT_KG = 0.1
@@ -38,12 +28,6 @@ DOUBT_KG = 0.1
 LIQUID_BACK_RATIO = 1.6
 LIQUID_BACK_KG_S = 3e-3
 """Weight gain over vapor displacement that only liquid at the inlet can explain."""
-
-PRESSURES_PA = (-2e4, 2e7)
-VACUUM_PA_ABS = 100.0
-TEMPERATURES_DEGC = (-120.0, 400.0)
-WEIGHTS_KG = (-1e3, 1e4)
-"""What can be on any rig of this kind; a value outside is a broken instrument, whatever it says of itself."""
 
 
 class InletPhase(enum.Enum):
@@ -53,17 +37,6 @@ class InletPhase(enum.Enum):
     LIQUID = "liquid"
     TWO_PHASE = "two-phase"
     VAPOR = "vapor"
-
-
-class LimitedBy(enum.Enum):
-    """The mechanism that sets the rate now."""
-
-    NOTHING = "nothing"
-    INLET = "inlet restriction"
-    COMPRESSOR = "compressor"
-    CYLINDER_PRESSURE = "cylinder pressure"
-    OIL = "refrigerant boiling out of oil"
-    COLD_APPLIANCE = "cold appliance"
 
 
 class Estimate(msgspec.Struct, frozen=True, array_like=True):
@@ -166,212 +139,6 @@ class Memory(msgspec.Struct, frozen=True, array_like=True, gc=False):
     """The cylinder's pressure, smoothed over 30 s: tells whether it has come to rest."""
 
 
-class Signals:
-    """The readings of a scan once judged, NaN where unfit, and what follows from them. Lives for one scan."""
-
-    __slots__ = (
-        "anchor_gain_kg",
-        "anchor_pumped_kg",
-        "disturbed_s",
-        "flow_kg_s",
-        "frozen_share",
-        "liquid_back_s",
-        "liquid_gone",
-        "log_fall_1_s",
-        "net_high_kg",
-        "net_kg",
-        "no_progress_s",
-        "now_s",
-        "p_001",
-        "p_101",
-        "p_102",
-        "p_201",
-        "p_201_rate",
-        "p_301",
-        "p_appliance",
-        "p_cylinder",
-        "p_cylinder_rests",
-        "p_low",
-        "p_settled",
-        "p_source",
-        "pumped_bound_kg",
-        "pumped_flow_kg_s",
-        "same_pumped_kg",
-        "scale_ok",
-        "second_high_kg",
-        "second_raw_kg",
-        "steady_s",
-        "t_001",
-        "t_101",
-        "t_201",
-        "t_301",
-        "was_flowing",
-    )
-
-    anchor_gain_kg: float
-    anchor_pumped_kg: float
-    disturbed_s: float
-    flow_kg_s: float
-    frozen_share: bool
-    liquid_back_s: float
-    liquid_gone: bool
-    log_fall_1_s: float
-    net_high_kg: float
-    net_kg: float
-    no_progress_s: float
-    now_s: float
-    p_001: float
-    p_101: float
-    p_102: float
-    p_201: float
-    p_201_rate: float
-    p_301: float
-    p_appliance: float
-    p_cylinder: float
-    p_cylinder_rests: bool
-    p_low: float
-    p_settled: bool
-    p_source: float
-    same_pumped_kg: float
-    pumped_bound_kg: float
-    pumped_flow_kg_s: float
-    scale_ok: bool
-    second_high_kg: float
-    second_raw_kg: float
-    steady_s: float
-    t_001: float
-    t_101: float
-    t_201: float
-    t_301: float
-    was_flowing: bool
-
-
-def volumetric_efficiency(compressor: Compressor, ratio: float) -> float:
-    """Return the share of the swept volume that is taken in at a pressure ratio, 0 to 1.
-
-    Clearance model of every refrigeration textbook: leak * (1 + c - c * r**(1/n)); zero flow at
-    r = ((1 + c)/c)**n.
-    """
-    c = compressor.clearance
-    eta: float = compressor.leak_factor * (1.0 + c - c * max(ratio, 1.0) ** (1.0 / POLYTROPIC_EXPONENT))
-    return max(0.0, eta)
-
-
-def choked_liquid_flux_kg_m2_s(refrigerant: Refrigerant, p_pa_abs: float, quality: float = 0.0) -> float:
-    """Return the critical mass flux of saturated or flashing liquid through a restriction, NaN outside the table.
-
-    Omega method for flashing flow (Leung; API 520-1 Annex C) for a saturated or two-phase inlet of the given vapor
-    quality (0 to 1), with the compressibility parameter from an isenthalpic flash to 0.9 of the inlet pressure.
-    """
-    low = 0.9 * p_pa_abs
-    v_liquid = 1.0 / refrigerant.liquid_density_kg_m3(refrigerant.bubble_temperature_degc(p_pa_abs))
-    v_1 = quality / refrigerant.vapor_density_kg_m3(p_pa_abs) + (1.0 - quality) * v_liquid
-    v_liquid = 1.0 / refrigerant.liquid_density_kg_m3(refrigerant.bubble_temperature_degc(low))
-    x = refrigerant.flash_quality(p_pa_abs, low)
-    x += quality * (1.0 - x)  # the vapor that was there stays; only liquid flashes
-    v_9 = x / refrigerant.vapor_density_kg_m3(low) + (1.0 - x) * v_liquid
-    omega = 9.0 * (v_9 / v_1 - 1.0)
-    if not omega > 0.0:
-        return nan
-    eta: float = (1.0 + (1.0446 - 0.0093431 * sqrt(omega)) * omega**-0.56261) ** (-0.70356 + 0.014685 * log(omega))
-    return float(eta * sqrt(p_pa_abs / (v_1 * omega)))
-
-
-def _pumped_flow(
-    settings: Settings,
-    refrigerant: Refrigerant,
-    signals: Signals,
-    liquid: bool,
-    opening: float,
-) -> float:
-    """Mass flow through the compressor without the scale, kg/s.
-
-    Vapor: displacement times density at the suction. Liquid: what flashing lets through the throttle, and never
-    more than the displacement could take of the flashed mixture.
-    """
-    compressor = settings.compressor
-    p, p_discharge = signals.p_101, signals.p_201
-    if not (p > 0.0 and p_discharge > 0.0):
-        return 0.0
-    measured = signals.p_102 == signals.p_102
-    orifice = ORIFICE_M2_PER_KV * compressor.throttle_kv_m3_h * opening
-    if liquid:
-        # What cores and hoses have let flash on the way follows from the appliance's own pressure.
-        source = max(signals.p_source, p) if signals.p_source == signals.p_source else p
-        flow = choked_liquid_flux_kg_m2_s(refrigerant, p, refrigerant.flash_quality(source, p)) * orifice
-        if measured:
-            x = refrigerant.flash_quality(source, signals.p_102)
-            v_liquid = 1.0 / refrigerant.liquid_density_kg_m3(refrigerant.bubble_temperature_degc(signals.p_102))
-            mixture = 1.0 / (x / refrigerant.vapor_density_kg_m3(signals.p_102) + (1.0 - x) * v_liquid)
-            eta = volumetric_efficiency(compressor, p_discharge / signals.p_102)
-            bound = compressor.displacement_m3_s * eta * mixture
-            if bound < flow:
-                flow = bound
-        if flow == flow:
-            return flow  # else the pressure is below the table: no liquid comes at that
-    temperature = signals.t_101 if signals.t_101 == signals.t_101 else settings.job.ambient_degc
-    density = refrigerant.superheated_density_kg_m3(p, temperature)
-    share = 1.0
-    if measured:
-        share = min(1.0, signals.p_102 / p)
-    elif orifice > 0.0 and density > 0.0:
-        # Displacement d*r meets the throttle k*sqrt(1 - r) at the pressure ratio r over it; liquid-flow form of
-        # the throttle, good to a few per cent until it chokes.
-        d = compressor.displacement_m3_s * compressor.leak_factor * density
-        k2 = orifice * orifice * 2.0 * density * p
-        share = (sqrt(k2 * k2 + 4.0 * k2 * d * d) - k2) / (2.0 * d * d)
-    if not share > 0.0:
-        return 0.0
-    eta = volumetric_efficiency(compressor, p_discharge / (share * p))
-    flow = compressor.displacement_m3_s * eta * density * share
-    return flow if flow == flow else 0.0
-
-
-def _within(reading: Reading, now_s: float, max_age_s: float, band: tuple[float, float]) -> float:
-    """The value of a sound reading inside what can physically be, else NaN."""
-    # `sound` written out: a value inside the band is neither NaN nor infinite.
-    value = reading.value
-    if reading.fault is None and band[0] <= value <= band[1] and 0.0 <= now_s - reading.taken_at_s <= max_age_s:
-        return value
-    return nan
-
-
-def _pressure(reading: Reading, now_s: float, max_age_s: float) -> float:
-    """The value of a sound pressure reading; a transmitter may read a little below nothing in a vacuum."""
-    p = _within(reading, now_s, max_age_s, PRESSURES_PA)
-    return p if p != p or p > VACUUM_PA_ABS else VACUUM_PA_ABS
-
-
-def _followed(slow: float, value: float, dt_s: float, time_s: float) -> float:
-    """A first-order lag behind a value; begins where the value is."""
-    return value if slow != slow else slow + (value - slow) * min(1.0, dt_s / time_s)
-
-
-def judge(readings: Readings, settings: Settings) -> Signals:
-    """Return the sound values of a scan; an unfit reading becomes NaN, never an old or a made-up number."""
-    now, age = readings.now_s, settings.instruments.reading_max_age_s
-    s = Signals()
-    s.now_s = now
-    s.p_101 = _pressure(readings.pt_101_pa_abs, now, age)
-    s.p_201 = _pressure(readings.pt_201_pa_abs, now, age)
-    s.p_102 = _pressure(readings.pt_102_pa_abs, now, age)
-    s.p_301 = _pressure(readings.pt_301_pa_abs, now, age)
-    s.p_001 = _pressure(readings.pt_001_pa_abs, now, age)
-    s.t_101 = _within(readings.tt_101_degc, now, age, TEMPERATURES_DEGC)
-    s.t_201 = _within(readings.tt_201_degc, now, age, TEMPERATURES_DEGC)
-    s.t_301 = _within(readings.tt_301_degc, now, age, TEMPERATURES_DEGC)
-    s.t_001 = _within(readings.tt_001_degc, now, age, TEMPERATURES_DEGC)
-    weight = _within(readings.wt_301_kg, now, age, WEIGHTS_KG)
-    s.scale_ok = weight == weight
-    # With its own instrument fitted but unfit, the appliance's pressure is unknown: the header may not stand in.
-    s.p_appliance = s.p_001 if settings.fitted.pt_001 else s.p_101
-    # Discharge is never below the cylinder while the way is open, so it stands in on the safe side.
-    s.p_cylinder = s.p_301 if settings.fitted.pt_301 else s.p_201
-    s.p_cylinder_rests = True  # unless its history says otherwise
-    s.p_low = min(s.p_101, s.p_appliance) if s.p_101 == s.p_101 else s.p_appliance
-    return s
-
-
 def update(
     memory: Memory,
     readings: Readings,
@@ -412,7 +179,7 @@ def update(
     liquid_now = expecting_liquid and not memory.liquid_gone and inlet_open
     flow_2 = 0.0
     if pumping and inlet_open and last.bits & WAYS_OUT and not last.bits & XV_203:
-        flow_2 = _pumped_flow(settings, refrigerant, s, liquid_now, last.cv_103 if settings.fitted.cv_103 else 1.0)
+        flow_2 = pumped_flow(settings, refrigerant, s, liquid_now, last.cv_103 if settings.fitted.cv_103 else 1.0)
     pumped = memory.pumped_kg + flow_2 * dt
     bound = memory.pumped_bound_kg
     if liquid_now and (last.bits & INLETS == INLETS or s.p_001 != s.p_001):
@@ -528,7 +295,7 @@ def update(
     p = s.p_appliance
     slow = memory.p_slow_pa_abs
     if p == p:
-        slow = _followed(slow, p, dt, 10.0)
+        slow = followed(slow, p, dt, 10.0)
     s.p_settled = abs(p - slow) <= 0.003 * slow + 0.2 * instruments.pressure_uncertainty_pa
     if not (pumping and inlet_open) or progress != progress:
         low, progress, progress_gross = inf, now, gross
@@ -545,7 +312,7 @@ def update(
 
     slow_301 = memory.p_301_slow_pa_abs
     if s.p_301 == s.p_301:
-        slow_301 = _followed(slow_301, s.p_301, dt, 30.0)
+        slow_301 = followed(slow_301, s.p_301, dt, 30.0)
     s.p_cylinder_rests = abs(s.p_301 - slow_301) <= 0.005 * slow_301 + 0.2 * instruments.pressure_uncertainty_pa
 
     # --- the end of the liquid
@@ -563,7 +330,7 @@ def update(
         settled = now - expecting_s > 5.0
         if s.p_102 == s.p_102 and s.p_101 > 0.0:
             seen_ratio = s.p_102 / s.p_101
-            ratio = _followed(ratio, seen_ratio, dt, 1.0)
+            ratio = followed(ratio, seen_ratio, dt, 1.0)
             if settled:
                 if ratio_ref != ratio_ref or ratio < ratio_ref:
                     ratio_ref = ratio
@@ -667,104 +434,6 @@ def with_scale_moved(memory: Memory, spread: float) -> Memory:
     )
 
 
-class Progress(msgspec.Struct, frozen=True):
-    """Where the job stands, as far as the forecast needs it."""
-
-    previous_kg: float
-    """Recovered into cylinders already taken off."""
-    previous_variance_kg2: float
-    fill_limit_kg: float
-    target_pa_abs: float
-    in_phase_s: float
-    repeats: int
-    cleared: bool
-    """The lines to the cylinder were cleared out at the end."""
-    stage: int
-    """0 not started, 1 liquid, 2 vapor, 3 standing, 4 clear-out, 5 isolate, 6 ended."""
-    isolated_pa_abs: float = nan
-    """Pressure from which the present standing check rises."""
-    ready_in_s: float = nan
-    """Time until a standing check is expected to hold; NaN before one has failed."""
-
-
-def _finish(s: Signals, settings: Settings, progress: Progress, flow: float, left: float) -> tuple[float, float, float]:
-    """Expected time to COMPLETE and its 90 % band.
-
-    By flow while liquid comes, by the pressure's fall after it, and by how fast the oil gave back in the last standing
-    check once there was one; before that by what was seen over random simulated jobs.
-    """
-    procedure = settings.procedure
-    if progress.stage in (0, 6):
-        return nan, nan, inf
-    isolate = procedure.scale_steady_s + 3.0 * procedure.valve_stroke_s
-    clear = CLEAR_OUT_S if settings.fitted.cooler_valves else 0.0
-    check = procedure.standing_settle_s + procedure.standing_s
-    in_phase, target, p = progress.in_phase_s, progress.target_pa_abs, s.p_appliance
-    rest = check + clear + isolate
-    if progress.stage == 5:
-        return _band(max(0.5, isolate - in_phase), 1.5)
-    if progress.stage == 4:
-        middle = max(15.0, clear + isolate - in_phase)
-        return _band(middle, 0.7 * middle)
-    known = progress.ready_in_s == progress.ready_in_s
-    wait = max(0.0, progress.ready_in_s) if known else GIVES_BACK_S
-    if progress.stage == 3:
-        done = max(0.0, check - in_phase)
-        fails = 0.5 if known else 0.85
-        if in_phase > procedure.standing_settle_s + 5.0 and p > progress.isolated_pa_abs:
-            end = p + (p - progress.isolated_pa_abs) / in_phase * done
-            room = max(1.0, 0.97 * settings.job.level_pa_abs - progress.isolated_pa_abs)
-            fails = min(max(2.0 * ((end - progress.isolated_pa_abs) / room - 0.9), 0.0), 1.0)
-        again = max(wait, 30.0) + check if known else max(done, wait + check - in_phase)
-        middle = (1.0 - fails) * done + fails * again + clear + isolate
-        return _band(
-            middle,
-            sqrt(fails * (1.0 - fails) * (again - done) ** 2 + fails * (0.6 * again) ** 2 + (0.5 * clear) ** 2 + 100.0),
-        )
-    if known:
-        middle = max(wait, 25.0) + 15.0 + rest
-        return _band(middle, sqrt((0.7 * wait + 25.0) ** 2 + (0.2 * middle) ** 2))
-    charge = settings.job.charge_kg
-    whole = 250.0
-    if charge is not None:
-        counted = min(charge, VAPOR_FULL_KG) + 0.2 * max(0.0, charge - VAPOR_FULL_KG)
-        whole = VAPOR_S_PER_KG * counted * VAPOR_M3_S / settings.compressor.displacement_m3_s
-    if p != p:
-        return nan, rest, inf
-    if progress.stage == 2:
-        # The pressure's fall tells nothing while what liquid there is boils: then the charge says more.
-        falls = log(max(p / target, 1.0)) if p > 0.0 else 1.0
-        usual = 0.4 * whole * min(falls / 2.5, 1.0) + 20.0
-        pull = min(falls / s.log_fall_1_s, 3.0 * usual + 100.0) if s.log_fall_1_s > 1e-3 else usual
-        return _band(pull + wait + rest, sqrt((0.6 * pull) ** 2 + GIVES_BACK_SPREAD_S**2))
-    liquid = 40.0 * charge if charge is not None else 60.0
-    if flow > 5e-4 and left == left:
-        liquid = 0.8 * max(left, 0.0) / flow
-    spread = sqrt((0.5 * liquid) ** 2 + (0.7 * whole) ** 2 + GIVES_BACK_SPREAD_S**2)
-    return _band(liquid + whole + wait + rest, spread)
-
-
-def _band(middle: float, spread: float) -> tuple[float, float, float]:
-    """An expected time with its 90 % band, if its logarithm spreads like a normal distribution."""
-    factor = exp(1.645 * min(spread / max(middle, 1.0), 1.0))
-    return middle, middle / factor, middle * factor
-
-
-def _limited_by(s: Signals, settings: Settings, progress: Progress, ratio: float, saturation: float) -> LimitedBy:
-    if progress.stage not in (1, 2):
-        return LimitedBy.NOTHING
-    if progress.stage == 1 or (s.p_001 == s.p_001 and s.p_101 < 0.6 * s.p_001):
-        return LimitedBy.INLET
-    if progress.repeats > 0:
-        return LimitedBy.OIL
-    ambient = s.t_001 if s.t_001 == s.t_001 else settings.job.ambient_degc
-    if ratio > 12.0:
-        return LimitedBy.CYLINDER_PRESSURE if s.p_201 > 15e5 else LimitedBy.COMPRESSOR
-    if saturation < ambient - 20.0:
-        return LimitedBy.COLD_APPLIANCE
-    return LimitedBy.COMPRESSOR
-
-
 def report(memory: Memory, s: Signals, settings: Settings, progress: Progress) -> Estimate:
     """Return the estimate of this scan as people and records see it."""
     refrigerant = catalogue.get(settings.job.refrigerant)
@@ -799,12 +468,12 @@ def report(memory: Memory, s: Signals, settings: Settings, progress: Progress) -
         inlet = InletPhase.TWO_PHASE if memory.liquid_gone else InletPhase.LIQUID
     elif progress.stage == 2:
         inlet = InletPhase.TWO_PHASE if superheat < 2.0 else InletPhase.VAPOR
-    finish, low, high = _finish(s, settings, progress, memory.flow_kg_s, left)
+    finish_s, low, high = finish(s, settings, progress, memory.flow_kg_s, left)
     limit = progress.fill_limit_kg
     return Estimate(
         s.net_kg, net_u, memory.flow_kg_s, sqrt(memory.var_flow_kg2_s2), recovered, recovered_u,
         contents, second, settings.limits.second_estimate_uncertainty * memory.pumped_kg,
         limit, contents / limit if limit > 0.0 else nan,
-        inlet, ratio, saturation, superheat, left, left_u, finish, low, high,
-        _limited_by(s, settings, progress, ratio, saturation),
+        inlet, ratio, saturation, superheat, left, left_u, finish_s, low, high,
+        limited_by(s, settings, progress, ratio, saturation),
     )  # fmt: skip

@@ -14,7 +14,6 @@ from math import nan
 import msgspec
 
 from rigctl.control import words
-from rigctl.control.estimate import Signals
 from rigctl.control.points import (
     ALL,
     EH_001,
@@ -25,6 +24,7 @@ from rigctl.control.points import (
 )
 from rigctl.control.readings import Reading, Readings, sound
 from rigctl.control.settings import Cylinder, Settings
+from rigctl.control.signals import Signals
 from rigctl.refrigerant import catalogue
 
 STOP_PUMPING = M_101 | INLETS | XV_203 | EH_001

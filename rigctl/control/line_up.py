@@ -5,9 +5,9 @@ from __future__ import annotations
 import msgspec
 
 from rigctl.control import estimate, words
-from rigctl.control.estimate import Signals
 from rigctl.control.interlocks import TABLE, Ask, Permits, Situation
 from rigctl.control.settings import Cylinder, Settings
+from rigctl.control.signals import Signals
 from rigctl.control.state import CylinderFill, Event, State, limit_kg
 from rigctl.refrigerant import catalogue
 from rigctl.refrigerant.catalogue import UnknownRefrigerantError

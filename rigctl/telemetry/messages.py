@@ -11,7 +11,8 @@ import msgspec
 from msgspec import Meta
 
 from rigctl.control.controller import Event, ScanRecord
-from rigctl.control.estimate import InletPhase, LimitedBy
+from rigctl.control.estimate import InletPhase
+from rigctl.control.forecast import LimitedBy
 from rigctl.control.interlocks import Alarm, AlarmState, Kind
 from rigctl.control.points import OUTPUT_TAGS
 from rigctl.control.readings import Fault, Reading, Readings

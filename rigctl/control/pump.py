@@ -1,0 +1,95 @@
+"""What the compressor moves, by its nameplate and the pressures: the fill estimate that does not need the scale."""
+
+from __future__ import annotations
+
+from math import log, nan, sqrt
+
+from rigctl.control.settings import Compressor, Settings
+from rigctl.control.signals import Signals
+from rigctl.refrigerant.saturation import Refrigerant
+
+ORIFICE_M2_PER_KV = 1.964e-5
+"""Effective area of a valve with Kv = 1 m3/h: from m = Kv*sqrt(dp*rho), IEC 60534-2-1."""
+POLYTROPIC_EXPONENT = 1.1
+"""Re-expansion of refrigerant left in the clearance volume; 1.05 to 1.15 is common practice, no source."""
+
+
+def volumetric_efficiency(compressor: Compressor, ratio: float) -> float:
+    """Return the share of the swept volume that is taken in at a pressure ratio, 0 to 1.
+
+    Clearance model of every refrigeration textbook: leak * (1 + c - c * r**(1/n)); zero flow at
+    r = ((1 + c)/c)**n.
+    """
+    c = compressor.clearance
+    eta: float = compressor.leak_factor * (1.0 + c - c * max(ratio, 1.0) ** (1.0 / POLYTROPIC_EXPONENT))
+    return max(0.0, eta)
+
+
+def choked_liquid_flux_kg_m2_s(refrigerant: Refrigerant, p_pa_abs: float, quality: float = 0.0) -> float:
+    """Return the critical mass flux of saturated or flashing liquid through a restriction, NaN outside the table.
+
+    Omega method for flashing flow (Leung; API 520-1 Annex C) for a saturated or two-phase inlet of the given vapor
+    quality (0 to 1), with the compressibility parameter from an isenthalpic flash to 0.9 of the inlet pressure.
+    """
+    low = 0.9 * p_pa_abs
+    v_liquid = 1.0 / refrigerant.liquid_density_kg_m3(refrigerant.bubble_temperature_degc(p_pa_abs))
+    v_1 = quality / refrigerant.vapor_density_kg_m3(p_pa_abs) + (1.0 - quality) * v_liquid
+    v_liquid = 1.0 / refrigerant.liquid_density_kg_m3(refrigerant.bubble_temperature_degc(low))
+    x = refrigerant.flash_quality(p_pa_abs, low)
+    x += quality * (1.0 - x)  # the vapor that was there stays; only liquid flashes
+    v_9 = x / refrigerant.vapor_density_kg_m3(low) + (1.0 - x) * v_liquid
+    omega = 9.0 * (v_9 / v_1 - 1.0)
+    if not omega > 0.0:
+        return nan
+    eta: float = (1.0 + (1.0446 - 0.0093431 * sqrt(omega)) * omega**-0.56261) ** (-0.70356 + 0.014685 * log(omega))
+    return float(eta * sqrt(p_pa_abs / (v_1 * omega)))
+
+
+def pumped_flow(
+    settings: Settings,
+    refrigerant: Refrigerant,
+    signals: Signals,
+    liquid: bool,
+    opening: float,
+) -> float:
+    """Mass flow through the compressor without the scale, kg/s.
+
+    Vapor: displacement times density at the suction. Liquid: what flashing lets through the throttle, and never
+    more than the displacement could take of the flashed mixture.
+    """
+    compressor = settings.compressor
+    p, p_discharge = signals.p_101, signals.p_201
+    if not (p > 0.0 and p_discharge > 0.0):
+        return 0.0
+    measured = signals.p_102 == signals.p_102
+    orifice = ORIFICE_M2_PER_KV * compressor.throttle_kv_m3_h * opening
+    if liquid:
+        # What cores and hoses have let flash on the way follows from the appliance's own pressure.
+        source = max(signals.p_source, p) if signals.p_source == signals.p_source else p
+        flow = choked_liquid_flux_kg_m2_s(refrigerant, p, refrigerant.flash_quality(source, p)) * orifice
+        if measured:
+            x = refrigerant.flash_quality(source, signals.p_102)
+            v_liquid = 1.0 / refrigerant.liquid_density_kg_m3(refrigerant.bubble_temperature_degc(signals.p_102))
+            mixture = 1.0 / (x / refrigerant.vapor_density_kg_m3(signals.p_102) + (1.0 - x) * v_liquid)
+            eta = volumetric_efficiency(compressor, p_discharge / signals.p_102)
+            bound = compressor.displacement_m3_s * eta * mixture
+            if bound < flow:
+                flow = bound
+        if flow == flow:
+            return flow  # else the pressure is below the table: no liquid comes at that
+    temperature = signals.t_101 if signals.t_101 == signals.t_101 else settings.job.ambient_degc
+    density = refrigerant.superheated_density_kg_m3(p, temperature)
+    share = 1.0
+    if measured:
+        share = min(1.0, signals.p_102 / p)
+    elif orifice > 0.0 and density > 0.0:
+        # Displacement d*r meets the throttle k*sqrt(1 - r) at the pressure ratio r over it; liquid-flow form of
+        # the throttle, good to a few per cent until it chokes.
+        d = compressor.displacement_m3_s * compressor.leak_factor * density
+        k2 = orifice * orifice * 2.0 * density * p
+        share = (sqrt(k2 * k2 + 4.0 * k2 * d * d) - k2) / (2.0 * d * d)
+    if not share > 0.0:
+        return 0.0
+    eta = volumetric_efficiency(compressor, p_discharge / (share * p))
+    flow = compressor.displacement_m3_s * eta * density * share
+    return flow if flow == flow else 0.0
