@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from math import log, nan
+from math import nan
 
-from rigctl.control import words
+from rigctl.control import finishing, words
+from rigctl.control.finishing import Rise
 from rigctl.control.interlocks import TABLE, Ask
 from rigctl.control.points import M_101
 from rigctl.control.sequence import RUNNING, Facts, Phase
@@ -13,12 +14,7 @@ from rigctl.control.state import Clearing, StandingCheck
 from rigctl.control.work import Work
 
 TIGHTEN = 0.7
-"""A pull after a failed standing check goes at least this much lower."""
-MARGIN = 0.95
-"""Share of the level up to which a check that holds may rise."""
-GIVING_FIRST_S, GIVING_S = 120.0, 200.0
-"""Time in which the oil's giving falls by e, after the first failed check and after later ones; medians over random
-simulated jobs, spread about a factor of two."""
+"""Where nothing else tells how much the oil still gives, a pull after a failed check goes at least this much lower."""
 NO_CLEAR_OUT = "This rig has no clear-out: condenser and discharge hose still hold refrigerant."
 LINES_HOLD_LIQUID = (
     "Cooler and discharge hose still hold liquid and stay open to the cylinder: empty them before any valve is closed."
@@ -35,7 +31,8 @@ def move(w: Work, f: Facts, phase: Phase) -> None:
     leave = _ON_LEAVING.get(was)
     if leave is not None:
         leave(w, f, phase)
-    w.standing_start_pa_abs = w.standing_middle_pa_abs = nan
+    w.standing_start_pa_abs = nan
+    w.rise, w.outlook = Rise(), None
     w.phase = phase
     if phase in RUNNING or phase is Phase.IDLE:
         w.sentence, w.ask = "", Ask.NOTHING
@@ -82,20 +79,13 @@ def _leave_standing(w: Work, f: Facts, phase: Phase) -> None:
     )
     if f.standing_failed:
         w.repeats += 1
-        lower = min(TIGHTEN * w.pull_target_pa_abs, settings.job.level_pa_abs - (p - began))
-        w.pull_target_pa_abs = max(settings.procedure.pull_floor_pa_abs, lower)
-        w.ready_s = _ready_s(w, p)
-
-
-def _ready_s(w: Work, p_pa_abs: float) -> float:
-    """When a check is expected to hold: what the oil gives decays, and must come down to what the level allows."""
-    procedure, began = w.settings.procedure, w.isolated_pa_abs
-    if began != began:
-        return nan
-    rise_pa_s = (p_pa_abs - began) / max(1.0, w.now_s - w.before.entered_s)
-    allowed_pa_s = (MARGIN * w.settings.job.level_pa_abs - began) / (procedure.standing_settle_s + procedure.standing_s)
-    decay_s = GIVING_FIRST_S if w.repeats == 1 else GIVING_S
-    return w.now_s + decay_s * log(max(1.0, rise_pa_s / max(1.0, allowed_pa_s)))
+        if w.outlook is not None:
+            w.giving = finishing.learned(w.giving, w.rise, w.outlook)
+            allowed = finishing.allowed_pa_s(w.giving, settings.procedure, settings.job.level_pa_abs, w.isolated_pa_abs)
+            w.ready_s = w.now_s + finishing.decay_s(w.outlook.rate_pa_s, allowed)
+        if w.giving.gain_pa_kg != w.giving.gain_pa_kg:
+            lower = min(TIGHTEN * w.pull_target_pa_abs, settings.job.level_pa_abs - (p - began))
+            w.pull_target_pa_abs = max(settings.procedure.pull_floor_pa_abs, lower)
 
 
 # --- entering

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from math import nan
 
-from rigctl.control import estimate
+from rigctl.control import estimate, finishing
 from rigctl.control.interlocks import Ask, Situation
 from rigctl.control.line_up import (
     SCALE_RESTLESS,
@@ -36,7 +36,7 @@ LIQUID_BACK_S = 8.0
 """How long more must arrive than vapor can explain before the rig goes back to drawing liquid."""
 TOO_LITTLE_SHARE = 0.5
 """Less than this share of the declared charge, with the level held, makes the rig ask before it ends."""
-SPENT_RATIO = 0.85
+SPENT_RATIO = 0.95
 """Share of the compression ratio limit at which a pull that is below the level has done what it can."""
 CLEAR_START_S = 2.0
 CLEAR_HEADER_S = 20.0
@@ -114,9 +114,8 @@ def _liquid(w: Work, f: Facts) -> None:
 
 def _vapor(w: Work, f: Facts) -> None:
     s, settings, p = w.s, w.settings, w.s.p_appliance
-    down = w.x.pumping and p <= w.pull_target_pa_abs
-    w.dwell_s = (w.dwell_s if w.dwell_s == w.dwell_s else w.now_s) if down else nan
-    enough = down and w.now_s - w.dwell_s >= settings.procedure.dwell_s * (1 + w.repeats)
+    w.giving = finishing.drawn(w.giving, p, s.pumped_flow_kg_s, w.x.dt_s, w.x.pumping)
+    enough = _pulled_enough(w)
     # Below the level and at the end of what the compressor can do: stand and let the oil give back meanwhile.
     spent = s.no_progress_s > 30.0 or s.p_201 > SPENT_RATIO * settings.limits.compression_ratio_high * s.p_101
     f.level_held = enough or (w.x.pumping and p <= settings.job.level_pa_abs and spent)
@@ -124,20 +123,59 @@ def _vapor(w: Work, f: Facts) -> None:
     f.liquid_back = again and s.liquid_back_s > LIQUID_BACK_S
 
 
+def _pulled_enough(w: Work) -> bool:
+    """Whether a standing check may be expected to hold, by what is given off while pumping."""
+    p, level, giving = w.s.p_appliance, w.settings.job.level_pa_abs, w.giving
+    down = w.x.pumping and p <= w.pull_target_pa_abs
+    w.dwell_s = (w.dwell_s if w.dwell_s == w.dwell_s else w.now_s) if down else nan
+    if not down:
+        return False
+    rise, allowed = giving.rise_pa_s, finishing.allowed_pa_s(giving, w.settings.procedure, level, p)
+    dwelt_s = w.now_s - w.dwell_s
+    if rise != rise:
+        return dwelt_s >= w.settings.procedure.dwell_s * (1 + w.repeats)
+    if w.x.motor_on_s < finishing.PULL_S:
+        return False
+    w.ready_s = w.now_s + finishing.decay_s(rise, allowed)
+    if not giving.measured:
+        allowed *= finishing.FIRST_LOOK
+    return dwelt_s >= w.settings.procedure.dwell_s and (rise <= allowed or dwelt_s >= finishing.PROBE_S)
+
+
 def _standing(w: Work, f: Facts) -> None:
     procedure, job, p = w.settings.procedure, w.settings.job, w.s.p_appliance
+    if w.in_phase_s >= finishing.WATCH_SHARE * procedure.standing_settle_s:
+        before = len(w.rise.pressures_pa_abs)
+        w.rise = finishing.watched(w.rise, p, w.in_phase_s)
+        if len(w.rise.pressures_pa_abs) > before:
+            end_s = procedure.standing_settle_s + procedure.standing_s
+            w.outlook = finishing.outlook(
+                w.rise,
+                procedure.standing_settle_s,
+                max(end_s, w.in_phase_s),
+                job.level_pa_abs,
+                procedure.standing_rise_pa,
+                w.settings.instruments.pressure_uncertainty_pa,
+            )
     watched_s = w.in_phase_s - procedure.standing_settle_s
     if not watched_s >= 0.0:
         return
+    seen = w.rise.pressures_pa_abs
     if w.standing_start_pa_abs != w.standing_start_pa_abs:
-        w.standing_start_pa_abs = p
-    if w.standing_middle_pa_abs != w.standing_middle_pa_abs and watched_s >= 0.5 * procedure.standing_s:
-        w.standing_middle_pa_abs = p
-    f.standing_failed = not p <= job.level_pa_abs
-    if watched_s >= procedure.standing_s and not f.standing_failed:
-        held = p - w.standing_start_pa_abs <= procedure.standing_rise_pa
-        held = held or _will_hold(w.standing_start_pa_abs, w.standing_middle_pa_abs, p, job.level_pa_abs)
-        f.standing_passed, f.standing_failed = held, not held
+        w.standing_start_pa_abs = seen[-1] if seen else p
+    # One reading may be off by the transmitter's noise: a mean above the level counts, and what is far above it.
+    far = p > job.level_pa_abs + 0.5 * w.settings.instruments.pressure_uncertainty_pa
+    above = p != p or far or (seen[-1] if seen else p) > job.level_pa_abs
+    ahead = w.outlook
+    plain = ahead is not None and ahead.fails >= finishing.FAILS and w.in_phase_s >= finishing.LEAST_REST_S
+    f.standing_failed = above or plain
+    if watched_s >= procedure.standing_s and not above:
+        held = (seen[-1] if seen else p) - w.standing_start_pa_abs <= procedure.standing_rise_pa
+        below = ahead.stays_below if ahead is not None else 0.0
+        f.standing_passed = held or below >= finishing.HOLDS
+        # Not plain yet, though still below: a little longer is cheaper than another pull.
+        wait = below > finishing.UNPLAIN and watched_s < finishing.LONGER * procedure.standing_s
+        f.standing_failed = not f.standing_passed and not wait
     # A level that holds over a shut service valve looks like success: the weight says otherwise.
     f.too_little = f.standing_passed and job.charge_kg is not None and not w.little_accepted and _came_little(w)
     f.standing_gave_up = w.repeats >= procedure.standing_repeats
@@ -246,6 +284,9 @@ def _take_for_granted(w: Work) -> None:
         w.liquid_done = w.liquid_done or w.vapor_only
     elif w.ask is Ask.CHECK_CHARGE:
         w.little_accepted = True
+        # Nothing was opened that had been shut, and the level has held all the while: the check counts.
+        if w.settings.fitted.pt_001 and w.s.p_appliance <= w.settings.job.level_pa_abs:
+            w.resume_to = Phase.CLEAR_OUT if w.settings.fitted.cooler_valves else Phase.ISOLATE
     elif w.ask is Ask.WARM_APPLIANCE:
         w.repeats = 0
 
@@ -305,19 +346,6 @@ def _liquid_in_reach(w: Work) -> bool:
 def may_hold_liquid(state: State, p_pa_abs: float) -> bool:
     """Whether liquid may still stand in the appliance; far below its first pressure what comes is the cooler's own."""
     return p_pa_abs > 0.5 * state.appliance_start_pa_abs
-
-
-def _will_hold(start_pa: float, middle_pa: float, end_pa: float, level_pa: float) -> bool:
-    """Whether a decaying rise comes to rest below the level.
-
-    Refrigerant boiling out of oil and a chilled appliance raise the pressure towards a limit, each half of the check
-    by less than the half before; the rest of such a geometric series is r2*r2/(r1 - r2). A leak rises evenly and
-    gets no credit.
-    """
-    first, second = middle_pa - start_pa, end_pa - middle_pa
-    if not second < 0.9 * first:
-        return False
-    return end_pa + max(second, 0.0) ** 2 / (first - max(second, 0.0)) <= level_pa
 
 
 def _clear(w: Work) -> tuple[bool, str]:

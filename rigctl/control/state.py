@@ -8,6 +8,7 @@ import msgspec
 
 from rigctl.control import estimate, interlocks
 from rigctl.control.estimate import Estimate
+from rigctl.control.finishing import Giving, Outlook, Rise, Shape
 from rigctl.control.interlocks import Alarm, Ask
 from rigctl.control.points import Outputs
 from rigctl.control.readings import Readings
@@ -52,6 +53,8 @@ class StandingCheck(msgspec.Struct, frozen=True):
     start_pa_abs: float
     end_pa_abs: float
     passed: bool
+    shape: Shape = Shape.UNKNOWN
+    """What the rise meant."""
 
 
 class ScanRecord(msgspec.Struct, frozen=True):
@@ -140,7 +143,10 @@ class State(msgspec.Struct, frozen=True):
     ready_s: float = nan
     """When a standing check is expected to hold, by how fast the last one rose; NaN before one has failed."""
     standing_start_pa_abs: float = nan
-    standing_middle_pa_abs: float = nan
+    giving: Giving = Giving()
+    rise: Rise = Rise()
+    outlook: Outlook | None = None
+    """Where the rise of the present standing check leads."""
     repeats: int = 0
     cylinders: tuple[CylinderFill, ...] = ()
     standing_checks: tuple[StandingCheck, ...] = ()
@@ -214,5 +220,8 @@ def after_power_loss(state: State) -> State:
         path_s=nan,
         path_shut=True,
         dwell_s=nan,
+        giving=Giving(gain_pa_kg=state.giving.gain_pa_kg),
+        rise=Rise(),
+        outlook=None,
         clearing=Clearing(),
     )

@@ -69,7 +69,7 @@ class Work:
         self.appliance_start_pa_abs, self.pull_target_pa_abs = before.appliance_start_pa_abs, before.pull_target_pa_abs
         self.dwell_s, self.clearing, self.repeats = before.dwell_s, before.clearing, before.repeats
         self.standing_start_pa_abs = before.standing_start_pa_abs
-        self.standing_middle_pa_abs = before.standing_middle_pa_abs
+        self.giving, self.rise, self.outlook = before.giving, before.rise, before.outlook
         self.isolated_pa_abs, self.ready_s = before.isolated_pa_abs, before.ready_s
         self.standing_checks = before.standing_checks
 

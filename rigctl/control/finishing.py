@@ -1,0 +1,267 @@
+"""When to stop pulling, how long to stand, and what a rise of the shut-in appliance means.
+
+Oil gives refrigerant back for minutes. While the compressor draws, what is given off shows as flow; once the appliance is
+shut in, it shows as rising pressure. What one kilogram more does to the pressure is learned from the fall of the
+vapor phase and from each check that failed, so the compressor's flow tells how fast the pressure would rise, and pulling
+goes on until a check can be expected to hold. A check that cannot hold any more is broken off as soon as that is plain.
+"""
+
+from __future__ import annotations
+
+import enum
+from math import erf, exp, inf, log, nan, sqrt
+
+import msgspec
+
+from rigctl.control.settings import Procedure
+from rigctl.control.signals import followed
+
+BLOCK_S = 3.0
+"""The rise is judged by means over so long: a pressure transmitter's noise is far above what matters here."""
+LAG_S, LONG_LAG_S = 5.0, 15.0
+"""The slope of the appliance's pressure is the difference of two lags behind it, over the difference of their times: that is
+the slope behind both lags in a row, and the flow that it is set against goes through the same two."""
+GAIN_FALL_PA_S = 400.0
+"""A fall below this is too near to the noise to learn from."""
+RISE_S, LEAST_RISE_S, MOST_RISE_S = 110.0, 40.0, 220.0
+"""A rise that begins at some rate adds that rate times so long before it rests: what stands in before a check has told,
+and what a check is believed. Seen over random simulated jobs: 30 to 250 s."""
+RISE_BLOCKS = 12
+"""A check of so many blocks tells where its rise leads."""
+MARGIN = 0.95
+"""Share of the level up to which a check may be expected to rise."""
+FIRST_GAIN = 1.4
+"""The gain that checks show, over the one that the fall of the pressure shows; median over random simulated jobs."""
+FIRST_LOOK = 1.0
+"""The first check is made at so many times the allowed rise: what it tells is worth the half minute that it may cost."""
+CAUTION = 0.85
+"""Share of the allowed rise to pull down to: a check that fails costs more than a little more pulling."""
+PULL_S = 40.0
+"""A pull takes at least this long before its flow says anything about the oil."""
+PROBE_S = 300.0
+"""A pull below its target is broken off for a check after so long at the latest: flow near the compressor's end misleads."""
+FAILS, HOLDS = 0.92, 0.5
+"""How sure it must be that a check fails before it is broken off, and that it holds before it counts as passed."""
+WATCH_SHARE = 0.4
+"""Share of the settling time after which the rise is watched; hoses come to one pressure first."""
+LEAST_REST_S = 20.0
+"""A check is not broken off sooner: a motor is not started twice a minute."""
+UNPLAIN, LONGER = 0.2, 1.5
+"""A check that is not plain at its end, and at least so likely to hold, may stand so many times as long."""
+DECAY_S = 200.0
+"""Time in which the oil's giving falls by e while the compressor draws; median over random simulated jobs, spread about a
+factor of two."""
+_TIMES_S = (15.0, 30.0, 60.0, 120.0, 240.0, inf)
+_BEFOREHAND = (0.06, 0.14, 0.25, 0.3, 0.2, 0.05)
+"""Time constants with which a rise may come to rest, and what is thought of each beforehand: median about 90 s over random
+simulated jobs. The last is an even rise, as a leak makes it."""
+_BLOCK_NOISE_SHARE = 0.02
+"""Noise of a block's mean, as a share of the transmitter's uncertainty, at least."""
+
+
+class Shape(enum.Enum):
+    """What a rise of the shut-in appliance means."""
+
+    UNKNOWN = "not clear"
+    HOLDS = "comes to rest"
+    OIL = "refrigerant comes out of oil"
+    LIQUID = "liquid is left"
+    WARMING = "a cold appliance warms up"
+    LEAK = "it leaks"
+
+
+class Rise(msgspec.Struct, frozen=True, array_like=True, gc=False):
+    """The pressure of the appliance since it was shut in, in means over `BLOCK_S`."""
+
+    sum_pa: float = 0.0
+    count: int = 0
+    pressures_pa_abs: tuple[float, ...] = ()
+    first_s: float = nan
+    """Middle of the first block, after the appliance was shut in."""
+
+
+class Outlook(msgspec.Struct, frozen=True, array_like=True, gc=False):
+    """Where a rise leads."""
+
+    rate_pa_s: float
+    """At its first block."""
+    now_pa_abs: float
+    end_pa_abs: float
+    """At the end of the check."""
+    rest_pa_abs: float
+    """Where it comes to rest, median."""
+    fails: float
+    """Probability that the check will not be passed, 0 to 1: above the level at its end, or on the way there with a rise
+    above the allowance."""
+    stays_below: float
+    """Probability that it rests below the level, 0 to 1."""
+    even: float
+    """Probability that it rises evenly, as a leak does, 0 to 1."""
+
+
+class Giving(msgspec.Struct, frozen=True, array_like=True, gc=False):
+    """How fast refrigerant is given off while the compressor draws, and what that does to a shut-in appliance."""
+
+    near_flow_kg_s: float = nan
+    flow_kg_s: float = nan
+    near_pa_abs: float = nan
+    far_pa_abs: float = nan
+    gain_pa_kg: float = nan
+    """Rise of the shut-in appliance for each kilogram given off; NaN before the pressure has fallen once."""
+    rise_s: float = RISE_S
+    """How far a rise goes, over the rate with which it begins."""
+    measured: bool = False
+    """A check has shown the gain; before, the fall of the pressure gives only a lower bound."""
+
+    @property
+    def slope_pa_s(self) -> float:
+        """How fast the appliance's pressure changes."""
+        return (self.near_pa_abs - self.far_pa_abs) / (LONG_LAG_S - LAG_S)
+
+    @property
+    def rise_pa_s(self) -> float:
+        """How fast the pressure would rise were the appliance shut in now; NaN if not known."""
+        gain = self.gain_pa_kg if self.measured else FIRST_GAIN * self.gain_pa_kg
+        return gain * self.flow_kg_s + self.slope_pa_s
+
+
+def drawn(was: Giving, p_pa_abs: float, flow_kg_s: float, dt_s: float, pumping: bool) -> Giving:
+    """Carry over one scan what pumping tells of the giving."""
+    if not pumping or p_pa_abs != p_pa_abs:
+        return Giving(gain_pa_kg=was.gain_pa_kg, rise_s=was.rise_s, measured=was.measured)
+    near_flow = followed(was.near_flow_kg_s, flow_kg_s, dt_s, LAG_S)
+    flow = followed(was.flow_kg_s, near_flow, dt_s, LONG_LAG_S)
+    near = followed(was.near_pa_abs, p_pa_abs, dt_s, LAG_S)
+    far = followed(was.far_pa_abs, p_pa_abs, dt_s, LONG_LAG_S)
+    gain = was.gain_pa_kg
+    fall = (far - near) / (LONG_LAG_S - LAG_S)
+    if not was.measured and fall > GAIN_FALL_PA_S and flow > 0.0:
+        # What is given off meanwhile makes this too small, never too large: the largest is the best.
+        seen = fall / flow
+        gain = seen if gain != gain or seen > gain else gain
+    return Giving(near_flow, flow, near, far, gain, was.rise_s, was.measured)
+
+
+def allowed_pa_s(giving: Giving, procedure: Procedure, level_pa_abs: float, p_pa_abs: float) -> float:
+    """Rate of rise with which a check that begins at a pressure may be expected to be passed.
+
+    For a rise that comes to rest with one time constant: it rests below the level, or is below it at the end of the
+    check with a rise within the allowance.
+    """
+    room_pa, tau = MARGIN * level_pa_abs - p_pa_abs, giving.rise_s
+    settle_s = procedure.standing_settle_s
+    left, at_end = exp(-settle_s / tau), exp(-(settle_s + procedure.standing_s) / tau)
+    by_allowance = min(room_pa / (1.0 - at_end), MARGIN * procedure.standing_rise_pa / (left - at_end))
+    return CAUTION * max(room_pa, by_allowance) / tau
+
+
+def decay_s(rise_pa_s: float, allowed_pa_s_: float) -> float:
+    """How long the giving takes to decay to what is allowed, s; 0 when it has."""
+    return DECAY_S * log(max(1.0, rise_pa_s / max(1.0, allowed_pa_s_)))
+
+
+def learned(was: Giving, rise: Rise, outlook: Outlook) -> Giving:
+    """What a check says: it has seen the rise that flow and slope had foretold, and perhaps how far it goes."""
+    if len(rise.pressures_pa_abs) >= RISE_BLOCKS and outlook.rate_pa_s > 0.0:
+        far_s = (outlook.rest_pa_abs - rise.pressures_pa_abs[0]) / outlook.rate_pa_s
+        was = msgspec.structs.replace(was, rise_s=min(max(far_s, LEAST_RISE_S), MOST_RISE_S))
+    flow = was.flow_kg_s
+    if not (flow > 0.0 and outlook.rate_pa_s > 0.0):
+        return was
+    gain = (outlook.rate_pa_s - min(was.slope_pa_s, 0.0)) / flow
+    return msgspec.structs.replace(was, gain_pa_kg=gain, measured=True)
+
+
+def watched(was: Rise, p_pa_abs: float, shut_s: float) -> Rise:
+    """Take one more pressure; `shut_s` is the time since the appliance was shut in."""
+    if p_pa_abs != p_pa_abs:
+        return was
+    first = was.first_s if was.first_s == was.first_s else shut_s + 0.5 * BLOCK_S
+    total, count = was.sum_pa + p_pa_abs, was.count + 1
+    blocks = was.pressures_pa_abs
+    if shut_s - (first - 0.5 * BLOCK_S) >= (len(blocks) + 1) * BLOCK_S:
+        return Rise(0.0, 0, (*blocks, total / count), first)
+    return Rise(total, count, blocks, first)
+
+
+def outlook(
+    rise: Rise, settle_s: float, end_s: float, level_pa_abs: float, allowance_pa: float, uncertainty_pa: float
+) -> Outlook | None:
+    """Where a rise leads, None before three blocks are seen.
+
+    Least squares of `p = a + b*(1 - exp(-t/tau))` for some time constants, weighed by how well each fits and by what is
+    thought of it beforehand (Bayes). A rise fitted with b < 0 counts as none.
+
+    Parameters
+    ----------
+    settle_s, end_s
+        Beginning and end of the check, after the appliance was shut in.
+    allowance_pa
+        Rise up to the end of the check that is no matter, whatever its shape.
+    uncertainty_pa
+        Standard uncertainty of the transmitter; its noise is taken as a small share of it, or as large as is seen.
+    """
+    p = rise.pressures_pa_abs
+    n = len(p)
+    if n < 3:
+        return None
+    fits = [_fit(p, tau) for tau in _TIMES_S]
+    least = min(fit[2] for fit in fits)
+    variance = max(least / max(n - 3, 1), (_BLOCK_NOISE_SHARE * uncertainty_pa) ** 2)
+    weights = [w * exp(-0.5 * (fit[2] - least) / variance) for w, fit in zip(_BEFOREHAND, fits, strict=True)]
+    scale = 1.0 / sum(weights)
+    since_s, before_s = end_s - rise.first_s, max(settle_s - rise.first_s, 0.0)
+    fails = below = end = rate = 0.0
+    rests = []
+    for tau, weight, (a, b, _, var_a, var_b, cov) in zip(_TIMES_S, weights, fits, strict=True):
+        w = weight * scale
+        f = since_s if tau == inf else 1.0 - exp(-since_s / tau)
+        f_0 = before_s if tau == inf else 1.0 - exp(-before_s / tau)
+        p_end = a + b * f
+        spread = sqrt(max(variance * (var_a + f * f * var_b + 2.0 * f * cov), 1.0))
+        over = _above(p_end, spread, level_pa_abs)
+        end += w * p_end
+        rate += w * (b if tau == inf else b / tau)
+        if tau == inf:
+            # An even rise rests nowhere, unless it is no rise.
+            doubt = sqrt(max(variance * var_b, 1e-12))
+            stays = 1.0 - _above(b, doubt, 2.0 * doubt) if b < 2.0 * doubt else 0.0
+            rests.append((inf, w))
+        else:
+            spread = sqrt(max(variance * (var_a + var_b + 2.0 * cov), 1.0))
+            stays = 1.0 - _above(a + b, spread, level_pa_abs)
+            rests.append((a + b, w))
+        below += w * stays
+        fails += w * (over if b * (f - f_0) <= allowance_pa else max(over, 1.0 - stays))
+    rests.sort()
+    rest, seen = inf, 0.0
+    for value, w in rests:
+        seen += w
+        if seen >= 0.5:
+            rest = value
+            break
+    return Outlook(rate, p[-1], end, rest, fails, below, weights[-1] * scale)
+
+
+def _fit(p: tuple[float, ...], tau_s: float) -> tuple[float, float, float, float, float, float]:
+    """Least squares of a + b*f(t): a, b, sum of squares, and the covariance of a and b for unit variance."""
+    n = len(p)
+    if tau_s == inf:
+        f = [BLOCK_S * i for i in range(n)]
+    else:
+        f = [1.0 - exp(-BLOCK_S * i / tau_s) for i in range(n)]
+    mean_f, mean_p = sum(f) / n, sum(p) / n
+    sff = sfp = spp = 0.0
+    for f_i, p_i in zip(f, p, strict=True):
+        d_f, d_p = f_i - mean_f, p_i - mean_p
+        sff += d_f * d_f
+        sfp += d_f * d_p
+        spp += d_p * d_p
+    b = sfp / sff
+    var_b = 1.0 / sff
+    return mean_p - b * mean_f, b, max(spp - b * sfp, 0.0), 1.0 / n + mean_f * mean_f * var_b, var_b, -mean_f * var_b
+
+
+def _above(mean: float, spread: float, limit: float) -> float:
+    """Probability that a normal value is above a limit."""
+    return 0.5 * (1.0 - erf((limit - mean) / (1.4142135623730951 * spread)))
