@@ -275,7 +275,7 @@ class Rig:
         self.spares = list(case.spares)
         self.inlets, self.throttle, self.pumping = "none", 0.25, False
         self.since_s = self.off_s = -math.inf
-        self.fan = True
+        self.fan, self.emptying, self.near = True, False, False
         self.loud = 0.0
         """Loudest of the compressor's sound, as slugging index, since somebody listened."""
         self.slugged, self.trips, self.cooled = False, 0, 0
@@ -344,6 +344,11 @@ class Rig:
         )  # fmt: skip
         if not self.pumping and self.inlets == "both":
             self.plant.act.xv_201 = False
+        if self.emptying:
+            self.plant.act = Actuators(
+                xv_203=True, xv_204=True, xv_301=True, m_101=True, m_201=fitted.m_201, cv_103=self.throttle,
+                m_001=fitted.m_001, eh_001=fitted.eh_001,
+            )  # fmt: skip
         dose = z[at.Z_DOSE]
         self.plant.advance(STEP_S)
         self.motor_s = self.motor_s + STEP_S if z[at.Z_RUNNING] > 0.5 else 0.0
@@ -410,7 +415,7 @@ class Rig:
         return max(
             z[at.Z_PA_P] / z[at.Z_PA_M] / limits.compression_ratio_high,
             z[at.Z_PA_P] / limits.discharge_high_pa_abs,
-            self.cylinder_pa / self.pause_pa,
+            self.cylinder_pa / self.pause_pa - 0.03,  # that comes slowly
         )
 
     @property
@@ -641,12 +646,16 @@ class Plan:
     widest: float = 1.0
     fan_to_kg_s: float = 0.0
     """Flow below which the condenser fan is off."""
+    pulses: bool = False
+    """At a limit it stands for a while; otherwise it keeps below with the throttle, where there is one."""
     pulse_s: float = 15.0
-    """Stand when the compressor is too hot, or at a limit that only a throttle would keep it from."""
+    """How long it then stands, and when the compressor is too hot."""
     stand_s: float = 0.0
     """One stand, once the level is reached, before the pull goes on."""
 
 
+AIM = 0.95
+"""Share of a limit at which the oracle works."""
 FINE_S = 5.0
 BLOCK_S = 30.0
 
@@ -669,16 +678,20 @@ def _pull_second(rig, plan, began_s):
     """One second of vapor: throttle by plan, smaller where ratio or discharge come near their limits."""
     rise = (plan.widest - 0.02) / plan.ramp_s * STEP_S
     strain = rig.strain() if rig.motor_s > GRACE_S else 0.0
-    if (strain > 0.95 and not rig.fitted.cv_103) or rig.heat > 0.95:
+    rig.near = rig.near or strain > AIM
+    if (strain > AIM and (plan.pulses or not rig.fitted.cv_103)) or rig.heat > AIM:
         rig.stand()
         rig.steps(plan.pulse_s)
         rig.pull("both")
-    rig.throttle = max(rig.throttle * 0.85, 0.03) if strain > 0.95 else min(rig.throttle + rise, plan.widest)
+    elif rig.near and not plan.pulses:
+        rig.throttle = min(max(rig.throttle * min(max((AIM / max(strain, 0.1)) ** 3, 0.85), 1.1), 0.02), plan.widest)
+    else:
+        rig.throttle = min(rig.throttle + rise, plan.widest)
     rig.fan = rig.z[at.Z_FLOW_SUCTION] > plan.fan_to_kg_s or rig.time_s < began_s + 30.0
     rig.step()
 
 
-def by_plan(case, plan, best_s=math.inf, start=None, uncovered_s=math.inf):
+def by_plan(case, plan, best_s=math.inf, start=None, uncovered_s=math.inf, prepare=None):
     """Carry a plan out; stops at the first instant from which the check will be passed."""
     rig, done = Rig(case, start), Done()
     done.choice = dataclasses.asdict(plan)
@@ -688,6 +701,8 @@ def by_plan(case, plan, best_s=math.inf, start=None, uncovered_s=math.inf):
             left_s = _liquid_by_plan(rig, plan, uncovered_s)
             done.liquid_s = rig.time_s
         rig.move_hose()
+        if prepare is not None:
+            prepare(rig)
         if start is None and not done.liquid_s:
             rig.throttle = 0.1
         if not (rig.slugged and rig.fitted.cv_103):
@@ -788,7 +803,8 @@ def oracle(case):
             attempt(dataclasses.replace(chosen, late_s=late_s))
     for changed in (
         {"ramp_s": 10.0}, {"ramp_s": 30.0}, {"widest": 0.6}, {"widest": 0.35}, {"fan_to_kg_s": 1.5e-3},
-        {"fan_to_kg_s": 4e-3}, {"pulse_s": 30.0}, {"pulse_s": 60.0}, {"stand_s": 20.0}, {"stand_s": 60.0},
+        {"fan_to_kg_s": 4e-3}, {"pulse_s": 30.0}, {"pulses": True}, {"pulses": True, "pulse_s": 40.0},
+        {"stand_s": 20.0}, {"stand_s": 60.0},
     ):  # fmt: skip
         attempt(dataclasses.replace(chosen, **changed))
     best.choice["tried"] = tried
@@ -864,8 +880,122 @@ def rows(seeds, with_stops=False):
         return list(pool.map(work, tasks, chunksize=1))
 
 
+# ---- what other stops would have given -------------------------------------------------------------------
+
 def other_stops(case, ours):
-    return {}
+    """Time to the passed check from the first stop of the closed loop on, by other ways to go on; s.
+
+    All by the truth and without delay, so that only the pattern of pulling and standing is compared.
+    """
+    found = {"closed loop": ours.verified_s - (case.first_stop_s - case.start_s)}
+    level = case.settings.job.level_pa_abs
+    floor = case.settings.procedure.pull_floor_pa_abs
+
+    def on(plan, prepare=None):
+        return by_plan(case, plan, start=case.first_stop, prepare=prepare)[0].verified_s
+
+    found["one pull, best stop"] = on(Plan())
+    found["the same at throttle 0.3"] = on(Plan(widest=0.3))
+    found["the same at throttle 0.1"] = on(Plan(widest=0.1))
+    found["the same, fan off"] = on(Plan(fan_to_kg_s=1.0))
+    if case.settings.fitted.cooler_valves:
+        found["cooler emptied first"] = on(Plan(), prepare=_empty_cooler)
+    for share in (0.7, 0.5, 0.35, 0.0):
+        target = max(share * level, floor)
+        name = f"cycles: to {share:g} of the level" if share else "cycles: to the floor"
+        found[name] = _timed(case, lambda rig, target=target: _cycles(rig, target, 0.0))
+    for pull_s in (30.0, 60.0, 120.0, 240.0):
+        found[f"cycles: pulls of {pull_s:.0f} s"] = _timed(case, lambda rig, s=pull_s: _cycles(rig, 0.0, s))
+    for shape in (0.3, 0.4, 0.5, 0.6):
+        found[f"stop by flow, {shape:g}"] = _timed(case, lambda rig, f=shape: _by_flow(rig, f))
+        found[f"stop by flow, {shape:g}, fixed"] = _timed(case, lambda rig, f=shape: _by_flow(rig, f, learns=False))
+    return found
+
+
+def _timed(case, finish):
+    rig = Rig(case, case.first_stop)
+    try:
+        finish(rig)
+    except (Beaten, PlantError):
+        return math.inf
+    return rig.time_s
+
+
+def _empty_cooler(rig):
+    """The cooler pumped down into the cylinder for 25 s, inlets shut."""
+    rig.emptying = True
+    rig.throttle = 0.25
+    rig.steps(25.0)
+    rig.emptying = False
+
+
+def _cycles(rig, target, pull_s):
+    plan = Plan()
+    while True:
+        rig.pull("both")
+        began_s = rig.time_s
+        while rig.time_s - began_s < max(pull_s, 5.0) or (not pull_s and rig.z[at.Z_PA_A] > target):
+            _pull_second(rig, plan, began_s)
+            if not pull_s and rig.strain() > 0.97 and rig.z[at.Z_PA_A] < rig.settings.job.level_pa_abs:
+                break
+            if rig.time_s - began_s > 120.0 and rig.z[at.Z_PA_A] < rig.settings.job.level_pa_abs:
+                if not pull_s:
+                    break
+        if passes(rig):
+            return
+
+
+TRACE = False
+def _by_flow(rig, shape, learns=True):
+    """Go by the flow: (rate of rise + fall before the stop) / flow is one over the appliance's capacity, kg/Pa.
+
+    The first check tells it within 20 s; from then on the flow tells how fast the pressure would rise if the rig
+    stopped now. A check is begun when that rise, bent by `shape` after 20 s, stays below the level, and ended as
+    soon as it will not.
+    """
+    level, plan = rig.settings.job.level_pa_abs, Plan()
+    check_s = rig.settings.procedure.standing_settle_s + rig.settings.procedure.standing_s
+    flow, fall, per_kg_pa = float(rig.z[at.Z_FLOW_SUCTION]), 0.0, math.nan
+    while True:
+        rig.stand()
+        check, verdict, seen = Check(rig.settings), None, []
+        while verdict is None:
+            rig.step()
+            seen.append(float(rig.z[at.Z_PA_A]))
+            verdict = check.second(seen[-1])
+            stood_s = len(seen)
+            if verdict is None and stood_s >= 20 and stood_s % 10 == 0:
+                rate = (seen[-1] - seen[-11]) / 10.0
+                if seen[-1] + shape * rate * (check_s - stood_s) > level:
+                    break
+        if TRACE: print(f"    at {rig.time_s:.0f} stood {len(seen)} {verdict} from {seen[0]/1e3:.1f} to {seen[-1]/1e3:.1f} shape {shape:.2f} level {level/1e3:.0f}")
+        if verdict:
+            return
+        if len(seen) >= 20:
+            rate = (seen[19] - seen[9]) / 10.0
+            per_kg_pa = (rate + fall) / max(flow, 1e-6)
+            if learns and len(seen) > 40:
+                late = (seen[-1] - seen[19]) / (len(seen) - 20) / rate  # mean rate since over the one then
+                # An exponential whose mean rate over that span was so much; the same over the whole check.
+                bend = -2.0 * math.log(min(max(late, 0.2), 0.98)) / (len(seen) - 20)
+                left = bend * (check_s - 20.0)
+                shape = min(max((1.0 - math.exp(-left)) / left, 0.2), 0.9)
+        elif per_kg_pa != per_kg_pa:
+            rate = (seen[-1] - seen[len(seen) // 2]) / (len(seen) - 1 - len(seen) // 2)
+            per_kg_pa = (rate + fall) / max(flow, 1e-6)
+        rig.pull("both")
+        began_s, past = rig.time_s, []
+        while True:
+            _pull_second(rig, plan, began_s)
+            past.append((float(rig.z[at.Z_PA_A]), float(rig.z[at.Z_FLOW_SUCTION])))
+            if len(past) < 12 or rig.motor_s < GRACE_S:
+                continue
+            flow = sum(row[1] for row in past[-5:]) / 5.0
+            fall = (past[-6][0] - past[-1][0]) / 5.0
+            rate = per_kg_pa * flow - fall
+            if past[-1][0] + rate * (22.0 + shape * (check_s - 20.0)) < 0.97 * level:
+                if TRACE: print(f"    at {rig.time_s:.0f} stop p {past[-1][0]/1e3:.1f} rate pred {rate:.0f} flow {flow*1e3:.3f} fall {fall:.0f} perkg {per_kg_pa/1e6:.2f} strain {rig.strain():.2f} th {rig.throttle:.2f}")
+                break
 
 
 def _line(row):
@@ -889,12 +1019,51 @@ def main():
     asked = parser.parse_args()
     if asked.first + asked.jobs > jobs.TUNING.stop:
         parser.error("these seeds are not all for tuning")
-    for row in rows(range(asked.first, asked.first + asked.jobs), asked.stops):
-        print(_line(row), flush=True)
+    found = rows(range(asked.first, asked.first + asked.jobs), asked.stops)
+    for row in found:
+        print(_line(row))
+        if row.stops:
+            ours_s = row.stops["closed loop"]
+            print("        " + ", ".join(f"{name} {other_s / ours_s:.2f}" for name, other_s in row.stops.items()))
         if asked.why:
             for name, done in (("a", row.fixed), ("b", row.careful), ("c", row.oracle)):
                 print(f"        {name}: {done}")
             print(f"        ours: {row.ours}")
+    print("\n".join(summary(found)))
+
+
+def summary(found):
+    """Where the closed loop loses time, over these jobs."""
+    sound = [row for row in found if row.sound]
+    both = [row for row in sound if row.oracle.verified_s < math.inf]
+    yield f"{len(found)} jobs, {len(sound)} COMPLETE, {len(both)} also by the oracle"
+    for name in ("fixed", "careful", "oracle"):
+        ratios = [row.ours.verified_s / getattr(row, name).verified_s for row in sound]
+        shown = " / ".join(f"{value:.2f}" for value in np.percentile(ratios, (5, 25, 50, 75, 95)))
+        yield f"closed loop / {name:<8} 5, 25, 50, 75, 95 %: {shown}; above 1: {sum(r > 1.0 for r in ratios)}"
+    for name, lost in losses(both).items():
+        yield f"lost to the oracle, {name:<42} mean {np.mean(lost):6.0f} s, median {np.median(lost):6.0f} s"
+    stops = [row.stops for row in found if row.stops]
+    for name in dict.fromkeys(key for one in stops for key in one):
+        ratios = [one[name] / one["closed loop"] for one in stops if name in one]
+        best = [one[name] / one["one pull, best stop"] for one in stops if name in one]
+        yield (
+            f"from the first stop on, {name:<28} over the closed loop: median {np.median(ratios):.2f}, "
+            f"worst {max(ratios):.2f}; over one pull: median {np.median(best):.2f} ({len(ratios)} jobs)"
+        )
+
+
+def losses(both):
+    """What makes the difference between closed loop and oracle, s, by job."""
+    waits = [row.ours.waits_s - sum(DEEDS_S[Ask(e)] for e in row.oracle.events) for row in both]
+    liquid = [row.ours.liquid_s - row.oracle.liquid_s for row in both]
+    stood = [row.ours.standing_s - row.check_s for row in both]
+    all_ = [row.ours.verified_s - row.oracle.verified_s for row in both]
+    pulls = [a - w - q - t for a, w, q, t in zip(all_, waits, liquid, stood, strict=True)]
+    return {
+        "all": all_, "waits (holds, trips)": waits, "liquid": liquid, "vapor (negative: oracle pulls longer)": pulls,
+        "checks that failed": stood,
+    }  # fmt: skip
 
 
 if __name__ == "__main__":
