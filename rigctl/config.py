@@ -155,6 +155,7 @@ _WITHIN: Final[Mapping[tuple[type[msgspec.Struct], str], tuple[float, float, str
     (Compressor, "clearance"): (0.0, 0.2, "with more the compressor could not pull any vacuum"),
     (Compressor, "leak_factor"): (0.5, 1.0, "below, the compressor is worn out; above 1 is impossible"),
     (Compressor, "throttle_kv_m3_h"): (0.01, 20.0, _SANE),
+    (Compressor, "liquid_fraction_high"): (0.005, 0.3, _SANE),
     (Limits, "discharge_high_pa_abs"): (
         _gauge(5e5),
         _gauge(4.5e6),

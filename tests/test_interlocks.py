@@ -17,6 +17,7 @@ from rigctl.control import interlocks
 from rigctl.control.interlocks import INDEX, TABLE, AlarmState, Kind, Memory, Permits, Situation, evaluate
 from rigctl.control.points import ALL, INLETS, M_101, OUTPUT_TAGS
 from rigctl.control.readings import Reading
+from rigctl.control.rests import Cause
 from rigctl.control.settings import Settings
 from rigctl.control.signals import judge
 from rigctl.refrigerant import catalogue
@@ -49,6 +50,7 @@ SPEC: dict[str, tuple[str, str, bool]] = {
     "LSH-301.high": ("hold", INLET, False),
     "M-101.filled": ("hold", INLET, False),
     "PT-201.ratio": ("hold", STAND, False),
+    "TT-201.stays": ("hold", STAND, False),
     "PT-301.near": ("hold", STAND, False),
     "WT-301.unfit": ("hold", INLET, False),
     "WT-301.disturbed": ("hold", INLET, False),
@@ -90,7 +92,7 @@ NEEDS = {
     "HS-001.pressed": "hs_001", "AT-001.gas": "at_001", "PSH-201.open": "psh_201", "TT-201.high": "tt_201",
     "TT-301.high": "tt_301", "LSH-301.high": "lsh_301", "M-101.fault": "m_101_ok", "OUTPUTS.readback": "readback",
     "PT-001.unfit": "pt_001", "TT-301.warm": "tt_301", "PT-102.unfit": "pt_102", "TT-101.unfit": "tt_101",
-    "PT-201.above": "pt_301", "PT-301.air": "pt_301 tt_301", "PT-301.air_advice": "pt_301 tt_301",
+    "TT-201.stays": "tt_201", "PT-201.above": "pt_301", "PT-301.air": "pt_301 tt_301", "PT-301.air_advice": "pt_301 tt_301",
 }  # fmt: skip
 NEEDS_WATER = {"FS-001.freezing", "FS-001.no_flow"}
 
@@ -116,7 +118,7 @@ def calm(
         "cylinder_off": False, "dt_s": 0.1, "fill_limit_kg": 10.0, "filling": True, "in_phase_s": 10.0,
         "line_up": False,
         "motor_off_s": 0.0, "motor_on_s": 60.0, "net_contents_kg": 2.0, "phase_limit_s": 100.0, "phase_word": "Vapor",
-        "pumping": True, "readback_bad": 0, "taking": True, "under_way": True, "vapor": True,
+        "pumping": True, "readback_bad": 0, "rest_in_vain": Cause.NONE, "taking": True, "under_way": True, "vapor": True,
     }  # fmt: skip
     for name, value in facts.items():
         assert name in Situation.__slots__ or name in s.__slots__, f"no such fact: {name}"
@@ -353,6 +355,11 @@ def cases() -> Iterator[Case]:
     yield of("PT-301.near", "just below", False, cool | {"pt_301_pa_abs": near - 1e-3})
     yield of("PT-301.near", "unknown", True, {"pt_301_pa_abs": nan})
     yield of("PT-301.near", "not taking", False, {"pt_301_pa_abs": near}, taking=False)
+    yield of("PT-301.near", "a rest is in vain", True, cool | {"pt_301_pa_abs": 1e6}, rest_in_vain=Cause.CYLINDER)
+    yield of("PT-301.near", "another rest is", False, cool | {"pt_301_pa_abs": 1e6}, rest_in_vain=Cause.DISCHARGE)
+    yield of("TT-201.stays", "a rest is in vain", True, {"tt_201_degc": 110.0}, rest_in_vain=Cause.DISCHARGE)
+    yield of("TT-201.stays", "hot, but pumping", False, {"tt_201_degc": 110.0})
+    yield of("TT-201.stays", "not taking", False, {"tt_201_degc": 110.0}, rest_in_vain=Cause.DISCHARGE, taking=False)
     starved = L.suction_starved_pa_abs
     yield of("PT-101.falls_fast", "starved before a full appliance", True, {"pt_101_pa_abs": below(starved)})
     yield of("PT-101.falls_fast", "at the limit", False, {"pt_101_pa_abs": starved})

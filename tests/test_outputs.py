@@ -12,7 +12,20 @@ import pytest
 from rigctl.control import outputs
 from rigctl.control.interlocks import TABLE
 from rigctl.control.outputs import Wish, gate, wanted
-from rigctl.control.points import ALL, M_101, OUTPUT_TAGS, SAFE, XV_202, XV_301, Outputs, tags
+from rigctl.control.points import (
+    ALL,
+    EH_001,
+    M_001,
+    M_101,
+    M_201,
+    M_202,
+    OUTPUT_TAGS,
+    SAFE,
+    XV_202,
+    XV_301,
+    Outputs,
+    tags,
+)
 from rigctl.control.readings import RequestKind
 from rigctl.control.sequence import ACTIVE, RUNNING, Phase
 from rigctl.control.settings import Settings
@@ -28,6 +41,7 @@ def bits_of(text: str) -> int:
 
 
 VALVES = ALL & ~bits_of(MOTORS)
+AIDS = EH_001 | M_001 | M_201 | M_202
 
 
 def wish(settings: Settings, phase: Phase, stage: int = 0, **changes: object) -> Wish:
@@ -35,8 +49,8 @@ def wish(settings: Settings, phase: Phase, stage: int = 0, **changes: object) ->
     made = Wish()
     fields: dict[str, object] = {
         "phase": phase, "stage": stage, "in_stage_s": 1000.0, "moved": True, "path_shut": False, "path_open_s": 1000.0,
-        "ready_s": inf, "bits": 0, "settings": settings, "cooling_pays": True,
-        "in_switch_s": 1000.0, "uncleared": False,
+        "ready_s": inf, "bits": 0, "settings": settings, "aids": AIDS,
+        "resting": False, "in_switch_s": 1000.0, "uncleared": False,
     }  # fmt: skip
     for name, value in (fields | changes).items():
         setattr(made, name, value)
@@ -191,7 +205,11 @@ FULL_SPEC: list[tuple[str, int, dict[str, object], str]] = [
     ("LIQUID", 0, {"path_open_s": 0.0}, f"XV-101 {THROUGH} M-201 M-202 M-001"),
     ("LIQUID", 0, {"ready_s": 0.0}, f"XV-101 {THROUGH} M-201 M-202 M-001"),
     ("VAPOR", 0, {}, f"XV-101 XV-102 {THROUGH} M-101 M-201 M-202 M-001 EH-001"),
-    ("VAPOR", 0, {"cooling_pays": False}, f"XV-101 XV-102 {THROUGH} M-101 M-202 M-001 EH-001"),
+    ("VAPOR", 0, {"aids": AIDS & ~M_201}, f"XV-101 XV-102 {THROUGH} M-101 M-202 M-001 EH-001"),
+    ("VAPOR", 0, {"aids": 0}, f"XV-101 XV-102 {THROUGH} M-101"),
+    ("VAPOR", 0, {"resting": True}, f"{THROUGH} M-201 M-202 M-001 EH-001"),
+    ("LIQUID", 0, {"resting": True}, f"{THROUGH} M-201 M-202 M-001"),
+    ("STANDING", 0, {"aids": AIDS & ~EH_001}, "XV-202 XV-301 M-001"),
     ("VAPOR", 0, {"path_open_s": 0.0}, f"XV-101 XV-102 {THROUGH} M-201 M-202 M-001 EH-001"),
     ("VAPOR", 0, {"ready_s": 0.0}, f"XV-101 XV-102 {THROUGH} M-201 M-202 M-001 EH-001"),
     ("STANDING", 0, {}, "XV-202 XV-301 EH-001 M-001"),

@@ -8,15 +8,16 @@ from __future__ import annotations
 
 from math import inf, nan
 
-from rigctl.control import estimate, interlocks, outputs
+from rigctl.control import estimate, governing, interlocks, outputs
 from rigctl.control.forecast import Progress
 from rigctl.control.interlocks import Situation
 from rigctl.control.line_up import change_cylinder, cylinder_fault
 from rigctl.control.moves import move
-from rigctl.control.phases import facts, may_hold_liquid
-from rigctl.control.points import M_101, M_201, XV_301, Outputs
+from rigctl.control.phases import facts
+from rigctl.control.points import M_101, XV_301, Outputs
 from rigctl.control.readings import Readings
 from rigctl.control.requests import NOTHING_ASKED, Asked, answer, hear
+from rigctl.control.rests import Cause
 from rigctl.control.sequence import ACTIVE, Phase, next_phase, phase_word
 from rigctl.control.settings import Settings
 from rigctl.control.signals import Signals
@@ -44,14 +45,6 @@ __all__ = [
     "initial",
     "step",
 ]
-
-DISCHARGE_EASE_FRACTION = 0.92
-"""Share of the discharge limit at which the suction throttle starts to close."""
-CLEAR_WIDE_S = 10.0
-"""The throttle stays small this long: the first that comes from the cooler is liquid."""
-COOLING_ON_KG_S = 2.0e-3
-COOLING_OFF_KG_S = 1.2e-3
-"""Flow at which the condenser fan starts and stops to pay while vapor is drawn."""
 
 _LIMITS = {
     Phase.LINE_UP: "line_up_limit_s",
@@ -106,6 +99,7 @@ def step(state: State, readings: Readings, settings: Settings) -> tuple[State, O
     phase = next_phase(w.phase, f)
     if phase is not w.phase:
         move(w, f, phase)
+    governing.rest(w)
 
     _command(w)
     record = _record(w, readings, replies)
@@ -142,6 +136,7 @@ def _situation(state: State, readings: Readings, settings: Settings, s: Signals)
     x.filling = x.bits & XV_301 != 0
     x.attended = phase in (Phase.HELD, Phase.RESTARTING)
     x.pumping = x.bits & M_101 != 0
+    x.rest_in_vain = state.rest.cause if state.rest.in_vain else Cause.NONE
     x.cylinder, x.cylinder_off, x.fill_limit_kg = state.cylinder, state.cylinder_off, state.fill_limit_kg
     if state.tare_known:
         x.net_contents_kg = state.estimate.contents_start_kg + s.net_kg
@@ -175,36 +170,19 @@ def _command(w: Work) -> None:
     wish.phase, wish.stage, wish.in_stage_s, wish.settings = w.phase, w.stage, w.in_stage_s, settings
     wish.in_switch_s, wish.uncleared = now_s - w.clearing.switched_s, w.uncleared
     wish.moved, wish.path_shut, wish.bits = w.moved, w.path_shut, bits_before
-    wish.cooling_pays = w.s.pumped_flow_kg_s > (COOLING_OFF_KG_S if bits_before & M_201 else COOLING_ON_KG_S)
+    wish.resting, wish.aids = w.rest.cause is not Cause.NONE, governing.aids(w)
     wish.path_open_s = now_s - w.path_s if w.path_s == w.path_s else 0.0
     running = bits_before & M_101 != 0
     wish.ready_s = inf if running or w.motor_s != w.motor_s else now_s - w.motor_s
     bits = outputs.gate(outputs.wanted(wish), forbidden, settings)
     way = outputs.gate(bits | M_101, forbidden, settings) & M_101 if bits & XV_301 else 0
     w.path_s = (w.path_s if w.path_s == w.path_s else now_s) if way else nan
-    w.throttle = _throttle(before, w.phase, w.stage, w.x) if settings.fitted.cv_103 else 0.0
+    w.throttle = governing.throttle(w) if settings.fitted.cv_103 else 0.0
     w.outputs = Outputs(bits, w.throttle)
     if (bits ^ bits_before) & M_101:
         w.motor_s = now_s
     if w.motor_s != w.motor_s and before.at_s != before.at_s and before.scan > 0:
         w.motor_s = now_s  # back after a power loss: the motor has just been stopped, as far as anyone knows
-
-
-def _throttle(state: State, phase: Phase, stage: int, x: Situation) -> float:
-    """Opening of CV-103: small while liquid may come, wide for vapor, closing when the discharge nears its limit."""
-    procedure, limits = x.settings.procedure, x.settings.limits
-    low = procedure.liquid_position
-    clearing = phase is Phase.CLEAR_OUT or (phase in (Phase.HOLDING, Phase.STOPPING) and stage == 0)
-    if not clearing and phase not in (Phase.VAPOR, Phase.STANDING):
-        return low
-    ramp = (1.0 - low) / max(procedure.throttle_ramp_s, 0.1) * min(x.dt_s, 1.0)
-    if phase is Phase.VAPOR and x.s.liquid_back_s > 2.0 and may_hold_liquid(state, x.s.p_appliance):
-        return max(low, state.throttle - 4.0 * ramp)
-    if x.s.p_201 > DISCHARGE_EASE_FRACTION * limits.discharge_high_pa_abs:
-        return max(low, state.throttle - 2.0 * ramp)
-    if clearing and not x.s.now_s - state.clearing.switched_s >= CLEAR_WIDE_S:
-        return low
-    return min(1.0, state.throttle + ramp)
 
 
 def _record(w: Work, readings: Readings, replies: tuple[Reply, ...]) -> ScanRecord:

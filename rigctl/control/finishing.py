@@ -48,6 +48,8 @@ LEAST_REST_S = 20.0
 """A check is not broken off sooner: a motor is not started twice a minute."""
 UNPLAIN, LONGER = 0.2, 1.5
 """A check that is not plain at its end, and at least so likely to hold, may stand so many times as long."""
+MODEL_SHARE = 0.05
+"""Standard error of what is still to come, as no rise has one time constant only."""
 DECAY_S = 200.0
 """Time in which the oil's giving falls by e while the compressor draws; median over random simulated jobs, spread about a
 factor of two."""
@@ -218,7 +220,8 @@ def outlook(
         f = since_s if tau == inf else 1.0 - exp(-since_s / tau)
         f_0 = before_s if tau == inf else 1.0 - exp(-before_s / tau)
         p_end = a + b * f
-        spread = sqrt(max(variance * (var_a + f * f * var_b + 2.0 * f * cov), 1.0))
+        miss = MODEL_SHARE * (p_end - p[-1])
+        spread = sqrt(max(variance * (var_a + f * f * var_b + 2.0 * f * cov) + miss * miss, 1.0))
         over = _above(p_end, spread, level_pa_abs)
         end += w * p_end
         rate += w * (b if tau == inf else b / tau)
@@ -228,7 +231,8 @@ def outlook(
             stays = 1.0 - _above(b, doubt, 2.0 * doubt) if b < 2.0 * doubt else 0.0
             rests.append((inf, w))
         else:
-            spread = sqrt(max(variance * (var_a + var_b + 2.0 * cov), 1.0))
+            miss = MODEL_SHARE * (a + b - p[-1])
+            spread = sqrt(max(variance * (var_a + var_b + 2.0 * cov) + miss * miss, 1.0))
             stays = 1.0 - _above(a + b, spread, level_pa_abs)
             rests.append((a + b, w))
         below += w * stays

@@ -23,6 +23,7 @@ from rigctl.control.points import (
     tags,
 )
 from rigctl.control.readings import Reading, Readings, sound
+from rigctl.control.rests import Cause
 from rigctl.control.settings import Cylinder, Settings
 from rigctl.control.signals import Signals
 from rigctl.refrigerant import catalogue
@@ -127,6 +128,7 @@ class Situation:
         "pumping",
         "readback_bad",
         "readings",
+        "rest_in_vain",
         "s",
         "settings",
         "taking",
@@ -160,6 +162,8 @@ class Situation:
     pumping: bool
     readback_bad: int
     readings: Readings
+    rest_in_vain: Cause
+    """Why the motor rests, once it is plain that resting alone does not help."""
     s: Signals
     settings: Settings
     taking: bool
@@ -278,7 +282,8 @@ def _dead_head(x: Situation) -> bool:
     if not (x.pumping and x.filling):
         return False
     pumped = s.pumped_flow_kg_s
-    if pumped > DEAD_HEAD_MIN_KG_S and x.motor_on_s > DEAD_HEAD_START_S and s.flow_kg_s < DEAD_HEAD_SHARE * pumped:
+    begun_s = min(x.motor_on_s, x.in_phase_s)  # a second inlet that opens moves pressures and flows, too
+    if pumped > DEAD_HEAD_MIN_KG_S and begun_s > DEAD_HEAD_START_S and s.flow_kg_s < DEAD_HEAD_SHARE * pumped:
         # The precursor, seconds before the pressure shoots up: weight has stopped and what is pumped piles up in the
         # cooler. Against PT-301 where there is one; else by a weight that had been rising and a pressure that creeps.
         if _fit(s.p_301):
@@ -351,6 +356,17 @@ def _say_above_cylinder(x: Situation) -> str:
     )
 
 
+def _stays_hot(x: Situation) -> bool:
+    return x.taking and x.rest_in_vain is Cause.DISCHARGE
+
+
+def _say_stays_hot(x: Situation) -> str:
+    return (
+        f"The compressor rests and its discharge stays at {_t(x, x.s.t_201)} (limit "
+        f"{_t(x, x.settings.limits.discharge_high_degc)}). Let it cool in moving air, cool the cylinder, then restart."
+    )
+
+
 # --- cylinder
 
 
@@ -379,7 +395,7 @@ def _say_cylinder_high(x: Situation) -> str:
 
 def _cylinder_pause(x: Situation) -> bool:
     ceiling = x.settings.limits.cylinder_pause_fraction * x.cylinder.service_pressure_pa_gauge
-    return x.taking and not _gauge(x.s.p_cylinder) < ceiling
+    return x.taking and (x.rest_in_vain is Cause.CYLINDER or not _gauge(x.s.p_cylinder) < ceiling)
 
 
 def _say_cylinder_pause(x: Situation) -> str:
@@ -562,7 +578,7 @@ def _freezing(x: Situation) -> bool:
         return False
     # Liquid boils at the bubble temperature, the colder end of a blend's glide.
     guard = catalogue.get(x.settings.job.refrigerant).bubble_pressure_pa_abs(x.settings.limits.freeze_guard_k)
-    return not x.s.p_low > guard
+    return x.rest_in_vain is Cause.FREEZING or not x.s.p_low > guard
 
 
 def _say_freezing(x: Situation) -> str:
@@ -692,6 +708,8 @@ TABLE: tuple[Interlock, ...] = (
               _say_second_full, Ask.CHANGE_CYLINDER),
     Interlock("PT-201.ratio", Kind.HOLD, "compression ratio high", M_101 | INLETS, _ratio_high, _say_ratio_high,
               Ask.COOL_CYLINDER, delay_s=lambda c: RATIO_DELAY_S),
+    Interlock("TT-201.stays", Kind.HOLD, "discharge stays hot though the compressor rests", M_101 | INLETS, _stays_hot,
+              _say_stays_hot, Ask.CHECK_RIG, fitted=lambda c: c.fitted.tt_201),
     Interlock("PT-301.near", Kind.HOLD, "cylinder pressure near its rating", M_101 | INLETS, _cylinder_pause,
               _say_cylinder_pause, Ask.COOL_CYLINDER),
     Interlock("WT-301.unfit", Kind.HOLD, "scale unfit", INLETS, _scale_unfit, _say_scale_unfit, Ask.CHECK_SCALE),

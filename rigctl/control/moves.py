@@ -9,6 +9,7 @@ from rigctl.control import finishing, words
 from rigctl.control.finishing import Rise
 from rigctl.control.interlocks import TABLE, Ask
 from rigctl.control.points import M_101
+from rigctl.control.rests import Cause, Rest
 from rigctl.control.sequence import RUNNING, Facts, Phase
 from rigctl.control.state import Clearing, StandingCheck
 from rigctl.control.work import Work
@@ -28,6 +29,7 @@ def move(w: Work, f: Facts, phase: Phase) -> None:
     w.entered_s, w.in_phase_s = w.now_s, 0.0
     w.begin_stage(0)
     w.dwell_s, w.clearing = nan, Clearing()
+    w.rest = Rest(ended_s=w.now_s if w.rest.cause is not Cause.NONE else w.rest.ended_s)
     leave = _ON_LEAVING.get(was)
     if leave is not None:
         leave(w, f, phase)

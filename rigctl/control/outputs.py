@@ -58,8 +58,8 @@ class Wish:
     """What the wish of a phase depends on. Lives for one scan."""
 
     __slots__ = (
+        "aids",
         "bits",
-        "cooling_pays",
         "in_stage_s",
         "in_switch_s",
         "moved",
@@ -67,6 +67,7 @@ class Wish:
         "path_shut",
         "phase",
         "ready_s",
+        "resting",
         "settings",
         "stage",
         "uncleared",
@@ -76,8 +77,10 @@ class Wish:
     stage: int
     """Steps inside a phase: LINE_UP 0 static, 1 inlet open; HOLDING and STOPPING 0 clear-out, 1 shut, 2 stand by."""
     in_stage_s: float
-    cooling_pays: bool
-    """Enough flow for the condenser fan to condense; below, a cooled condenser only draws the cylinder's vapor back."""
+    aids: int
+    """Fans, bath and heater that pay now and may be on."""
+    resting: bool
+    """The motor rests until something has cooled or warmed."""
     moved: bool
     """The way into the cylinder has been open, so lines may hold liquid."""
     path_shut: bool
@@ -99,6 +102,13 @@ def _motor(wish: Wish) -> int:
     procedure = wish.settings.procedure
     ready = wish.path_open_s >= procedure.valve_stroke_s and wish.ready_s >= procedure.compressor_min_off_s
     return M_101 if ready else 0
+
+
+def _draw(wish: Wish, inlet: int) -> int:
+    """Inlet, way out and motor; a motor that rests leaves the appliance to its own instrument, or open to the header's."""
+    if wish.resting:
+        return THROUGH_COOLER | (0 if wish.settings.fitted.pt_001 else inlet)
+    return inlet | THROUGH_COOLER | _motor(wish)
 
 
 def _clear_out(wish: Wish) -> int:
@@ -141,15 +151,14 @@ def wanted(wish: Wish) -> int:
         inlet = XV_101 if settings.fitted.xv_101 else XV_102
         if settings.job.vapor_inlet_with_liquid:
             inlet = INLETS
-        return inlet | THROUGH_COOLER | M_201 | M_202 | M_001 | _motor(wish)
+        return _draw(wish, inlet) | wish.aids & (M_201 | M_202 | M_001)
     if phase is Phase.VAPOR:
-        fan = M_201 if wish.cooling_pays else 0
-        return INLETS | THROUGH_COOLER | fan | M_202 | M_001 | EH_001 | _motor(wish)
+        return _draw(wish, INLETS) | wish.aids
     if phase is Phase.STANDING:
         # Without its own instrument the appliance is watched through an open inlet; the compressor's valves and
         # XV-201 keep the discharge side away from it.
         inlet = 0 if settings.fitted.pt_001 else INLETS
-        return inlet | XV_202 | XV_301 | EH_001 | M_001
+        return inlet | XV_202 | XV_301 | wish.aids & (EH_001 | M_001)
     if phase is Phase.CLEAR_OUT:
         return _clear_out(wish) | water
     if phase is Phase.ISOLATE:

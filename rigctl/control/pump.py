@@ -45,6 +45,16 @@ def choked_liquid_flux_kg_m2_s(refrigerant: Refrigerant, p_pa_abs: float, qualit
     return float(eta * sqrt(p_pa_abs / (v_1 * omega)))
 
 
+def liquid_fraction(refrigerant: Refrigerant, source_pa_abs: float, p_pa_abs: float) -> float:
+    """Return the share of the volume that liquid takes after saturated liquid has flashed down to a pressure, 0 to 1.
+
+    Isenthalpic, both phases at one speed. NaN outside the table.
+    """
+    x = refrigerant.flash_quality(source_pa_abs, p_pa_abs)
+    liquid = (1.0 - x) / refrigerant.liquid_density_kg_m3(refrigerant.bubble_temperature_degc(p_pa_abs))
+    return liquid / (liquid + x / refrigerant.vapor_density_kg_m3(p_pa_abs))
+
+
 def pumped_flow(
     settings: Settings,
     refrigerant: Refrigerant,

@@ -12,6 +12,7 @@ from rigctl.control.finishing import Giving, Outlook, Rise, Shape
 from rigctl.control.interlocks import Alarm, Ask
 from rigctl.control.points import Outputs
 from rigctl.control.readings import Readings
+from rigctl.control.rests import Rest
 from rigctl.control.sequence import ACTIVE, Phase, phase_word
 from rigctl.control.settings import Cylinder, Settings
 from rigctl.refrigerant import catalogue
@@ -135,6 +136,7 @@ class State(msgspec.Struct, frozen=True):
     appliance_start_pa_abs: float = nan
     dwell_s: float = nan
     """Since when the pull's target has held; NaN while it does not."""
+    rest: Rest = Rest()
     clearing: Clearing = Clearing()
     uncleared: bool = False
     """Lines to the cylinder hold liquid that could not be cleared out."""
@@ -223,5 +225,6 @@ def after_power_loss(state: State) -> State:
         giving=Giving(gain_pa_kg=state.giving.gain_pa_kg),
         rise=Rise(),
         outlook=None,
+        rest=Rest(),
         clearing=Clearing(),
     )

@@ -67,6 +67,7 @@ class Work:
         self.refrigerant_accepted, self.vapor_only = before.refrigerant_accepted, before.vapor_only
         self.hose_at, self.liquid_done, self.liquid_returns = before.hose_at, before.liquid_done, before.liquid_returns
         self.appliance_start_pa_abs, self.pull_target_pa_abs = before.appliance_start_pa_abs, before.pull_target_pa_abs
+        self.rest = before.rest
         self.dwell_s, self.clearing, self.repeats = before.dwell_s, before.clearing, before.repeats
         self.standing_start_pa_abs = before.standing_start_pa_abs
         self.giving, self.rise, self.outlook = before.giving, before.rise, before.outlook
