@@ -334,7 +334,7 @@ SCENARIOS: dict[str, Scenario] = {
     "PSH-201.open": on(SMALL, Fault("XV-201", FaultKind.OFF, 24.0)),
     "PT-201.high": on(BIG, limits__discharge_high_pa_abs=17.2e5),
     "M-101.dead_head": on(SMALL, Fault("plant", PlantFault.CYLINDER_VALVE_SHUT, 24.0)),
-    "TT-201.high": on(SMALL, Fault("TT-201", FaultKind.WRONG, 30.0, value=90.0)),
+    "TT-201.high": on(SMALL, Fault("TT-201", FaultKind.WRONG, 30.0, value=120.0)),
     "TT-201.stays": on(limits__discharge_high_degc=40.0),
     "PT-301.high": on(NEARLY_FULL, Fault("plant", PlantFault.AIR_IN_CYLINDER, 0.0, value=14.0)),
     "TT-301.high": on(SMALL, Fault("TT-301", FaultKind.WRONG, 30.0, value=40.0)),
