@@ -707,8 +707,8 @@ class Bench:
                 self.mend(tag)
             self.plant.reset_pressure_switch()
         elif deed is Deed.STOP_LEAK:
-            self._mend_plant(PlantFault.LEAK)
-            self.plant.hand.hose_leak_m2 = 0.0
+            self._mend_plant(PlantFault.LEAK, PlantFault.APPLIANCE_LEAK)
+            self.plant.hand.hose_leak_m2 = self.plant.hand.appliance_leak_m2 = 0.0
 
     def _mend_plant(self, *kinds: PlantFault) -> None:
         for fault in [fault for fault in self._active if fault.kind in kinds]:

@@ -53,6 +53,13 @@ MODEL_SHARE = 0.05
 DECAY_S = 200.0
 """Time in which the oil's giving falls by e while the compressor draws; median over random simulated jobs, spread about a
 factor of two."""
+SLOWER, LEAK_S, LEAK_BELOW_PA_ABS = 0.9, 420.0, 9.5e4
+"""Even still, cold oil gives less by a fifth after such a time of pulling; a rise that begins as fast as so long ago, in vacuum, is air that
+leaks in. A leak out of an appliance above the atmosphere shows as a fall, and as weight that does not come."""
+WARMING_TIMES = 1.3
+"""Gas that warms up at the same mass rises in proportion; so much more may still be that."""
+LIQUID_SHARE = 0.6
+"""A rise that goes on to more than this share of saturation comes from liquid: oil gives back to well below."""
 _TIMES_S = (15.0, 30.0, 60.0, 120.0, 240.0, inf)
 _BEFOREHAND = (0.06, 0.14, 0.25, 0.3, 0.2, 0.05)
 """Time constants with which a rise may come to rest, and what is thought of each beforehand: median about 90 s over random
@@ -112,6 +119,9 @@ class Giving(msgspec.Struct, frozen=True, array_like=True, gc=False):
     """Rise of the shut-in appliance for each kilogram given off; NaN before the pressure has fallen once."""
     rise_s: float = RISE_S
     """How far a rise goes, over the rate with which it begins."""
+    even_pa_s: float = nan
+    even_since_s: float = nan
+    """The rate at which checks have begun to rise without becoming slower, and since when."""
     measured: bool = False
     """A check has shown the gain; before, the fall of the pressure gives only a lower bound."""
 
@@ -127,10 +137,21 @@ class Giving(msgspec.Struct, frozen=True, array_like=True, gc=False):
         return gain * self.flow_kg_s + self.slope_pa_s
 
 
+def kept(was: Giving) -> Giving:
+    """Return what stays while nothing is drawn."""
+    return Giving(
+        gain_pa_kg=was.gain_pa_kg,
+        rise_s=was.rise_s,
+        even_pa_s=was.even_pa_s,
+        even_since_s=was.even_since_s,
+        measured=was.measured,
+    )
+
+
 def drawn(was: Giving, p_pa_abs: float, flow_kg_s: float, dt_s: float, pumping: bool) -> Giving:
     """Carry over one scan what pumping tells of the giving."""
     if not pumping or p_pa_abs != p_pa_abs:
-        return Giving(gain_pa_kg=was.gain_pa_kg, rise_s=was.rise_s, measured=was.measured)
+        return kept(was)
     near_flow = followed(was.near_flow_kg_s, flow_kg_s, dt_s, LAG_S)
     flow = followed(was.flow_kg_s, near_flow, dt_s, LONG_LAG_S)
     near = followed(was.near_pa_abs, p_pa_abs, dt_s, LAG_S)
@@ -141,7 +162,7 @@ def drawn(was: Giving, p_pa_abs: float, flow_kg_s: float, dt_s: float, pumping: 
         # What is given off meanwhile makes this too small, never too large: the largest is the best.
         seen = fall / flow
         gain = seen if gain != gain or seen > gain else gain
-    return Giving(near_flow, flow, near, far, gain, was.rise_s, was.measured)
+    return Giving(near_flow, flow, near, far, gain, was.rise_s, was.even_pa_s, was.even_since_s, was.measured)
 
 
 def allowed_pa_s(giving: Giving, procedure: Procedure, level_pa_abs: float, p_pa_abs: float) -> float:
@@ -162,8 +183,48 @@ def decay_s(rise_pa_s: float, allowed_pa_s_: float) -> float:
     return DECAY_S * log(max(1.0, rise_pa_s / max(1.0, allowed_pa_s_)))
 
 
-def learned(was: Giving, rise: Rise, outlook: Outlook) -> Giving:
+def leaks(was: Giving, outlook: Outlook, now_s: float) -> bool:
+    """Whether checks have begun with the same rise for so long that it cannot be oil."""
+    even = outlook.rate_pa_s > SLOWER * was.even_pa_s
+    return even and now_s - was.even_since_s > LEAK_S and outlook.now_pa_abs < LEAK_BELOW_PA_ABS
+
+
+def shape(
+    giving: Giving,
+    rise: Rise,
+    ahead: Outlook | None,
+    now_s: float,
+    *,
+    passed: bool,
+    saturation_pa_abs: float,
+    warming_share: float,
+) -> Shape:
+    """What a rise means.
+
+    Parameters
+    ----------
+    saturation_pa_abs
+        Of the refrigerant at the temperature of the appliance, as far as it is known.
+    warming_share
+        By how much the appliance's absolute temperature has risen meanwhile, as a share; NaN if not measured.
+    """
+    if ahead is None:
+        return Shape.HOLDS if passed else Shape.UNKNOWN
+    if leaks(giving, ahead, now_s):
+        return Shape.LEAK
+    if passed:
+        return Shape.HOLDS
+    first = rise.pressures_pa_abs[0]
+    if ahead.now_pa_abs - first <= WARMING_TIMES * warming_share * first:
+        return Shape.WARMING
+    wet = LIQUID_SHARE * saturation_pa_abs < ahead.rest_pa_abs < inf
+    return Shape.LIQUID if wet else Shape.OIL
+
+
+def learned(was: Giving, rise: Rise, outlook: Outlook, now_s: float) -> Giving:
     """What a check says: it has seen the rise that flow and slope had foretold, and perhaps how far it goes."""
+    if not outlook.rate_pa_s > SLOWER * was.even_pa_s:
+        was = msgspec.structs.replace(was, even_pa_s=outlook.rate_pa_s, even_since_s=now_s)
     if len(rise.pressures_pa_abs) >= RISE_BLOCKS and outlook.rate_pa_s > 0.0:
         far_s = (outlook.rest_pa_abs - rise.pressures_pa_abs[0]) / outlook.rate_pa_s
         was = msgspec.structs.replace(was, rise_s=min(max(far_s, LEAST_RISE_S), MOST_RISE_S))

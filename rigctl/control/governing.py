@@ -167,10 +167,7 @@ def throttle(w: Work) -> float:
 
 def _near_a_limit(x: Situation) -> bool:
     limits = x.settings.limits
-    return (
-        x.s.p_201 > DISCHARGE_EASE_FRACTION * limits.discharge_high_pa_abs
-        or freezing_margin_k(x) < COLD_EASE_K
-    )
+    return x.s.p_201 > DISCHARGE_EASE_FRACTION * limits.discharge_high_pa_abs or freezing_margin_k(x) < COLD_EASE_K
 
 
 def _on_liquid(x: Situation, was: float, low: float, ramp: float) -> float:

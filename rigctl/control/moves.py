@@ -5,8 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable
 from math import nan
 
+import msgspec
+
 from rigctl.control import finishing, words
-from rigctl.control.finishing import Rise
+from rigctl.control.finishing import Rise, Shape
 from rigctl.control.interlocks import TABLE, Ask
 from rigctl.control.points import M_101
 from rigctl.control.rests import Cause, Rest
@@ -70,19 +72,19 @@ def _leave_standing(w: Work, f: Facts, phase: Phase) -> None:
         return
     settings, p = w.settings, w.s.p_appliance
     began = w.standing_start_pa_abs if w.standing_start_pa_abs == w.standing_start_pa_abs else p
-    check = StandingCheck(w.before.entered_s, w.now_s - w.before.entered_s, began, p, f.standing_passed)
+    check = StandingCheck(w.before.entered_s, w.now_s - w.before.entered_s, began, p, f.standing_passed, w.shape)
     w.standing_checks = (*w.standing_checks, check)
     w.tell(
         "standing",
         "PT-001" if settings.fitted.pt_001 else "PT-101",
         f"Standing check {'passed' if f.standing_passed else 'not passed'}: "
         f"{words.absolute(began, settings.units)} to {words.absolute(p, settings.units)} "
-        f"in {words.duration(check.duration_s)}.",
+        f"in {words.duration(check.duration_s)}; {w.shape.value}.",
     )
     if f.standing_failed:
         w.repeats += 1
         if w.outlook is not None:
-            w.giving = finishing.learned(w.giving, w.rise, w.outlook)
+            w.giving = finishing.learned(w.giving, w.rise, w.outlook, w.now_s)
             allowed = finishing.allowed_pa_s(w.giving, settings.procedure, settings.job.level_pa_abs, w.isolated_pa_abs)
             w.ready_s = w.now_s + finishing.decay_s(w.outlook.rate_pa_s, allowed)
         if w.giving.gain_pa_kg != w.giving.gain_pa_kg:
@@ -98,7 +100,7 @@ def _enter_taking(w: Work, f: Facts, was: Phase) -> None:
 
 
 def _enter_standing(w: Work, f: Facts, was: Phase) -> None:
-    w.isolated_pa_abs = w.s.p_appliance
+    w.isolated_pa_abs, w.isolated_degc = w.s.p_appliance, w.s.t_001
 
 
 def _enter_holding(w: Work, f: Facts, was: Phase) -> None:
@@ -108,6 +110,9 @@ def _enter_holding(w: Work, f: Facts, was: Phase) -> None:
         w.sentence = f"Change cylinder {w.cylinder.serial}: close its valve, put the next one on, then restart."
     elif f.too_little:
         w.ask, w.sentence = Ask.CHECK_CHARGE, _say_too_little(w)
+    elif f.standing_gave_up and f.standing_failed and w.shape is Shape.LEAK:
+        w.ask, w.sentence = Ask.FIND_LEAK, _say_leaks(w)
+        w.giving = msgspec.structs.replace(w.giving, even_pa_s=nan, even_since_s=nan)  # a person knows now
     elif f.standing_gave_up and f.standing_failed:
         w.ask, w.sentence = Ask.WARM_APPLIANCE, _say_came_back(w)
     elif f.must_hold:
@@ -136,11 +141,26 @@ def _say_too_little(w: Work) -> str:
     )
 
 
+def _say_leaks(w: Work) -> str:
+    old = words.duration(w.now_s - w.giving.even_since_s)
+    return (
+        f"The shut-in appliance rises by {words.pressure_difference(60.0 * w.giving.even_pa_s, w.settings.units)} a minute, no slower "
+        f"than {old} ago: air leaks in. Find the leak at ports, caps and hoses and stop it; then restart, or stop the job."
+    )
+
+
 def _say_came_back(w: Work) -> str:
+    cause = {
+        Shape.OIL: "refrigerant still boils out of the oil. Warm the compressor's shell",
+        Shape.LIQUID: "liquid is left. Warm the coldest spot and see that no part is shut off",
+    }.get(
+        w.shape,
+        "refrigerant still boils out of the oil, liquid is left, or the appliance leaks. Warm the compressor's shell "
+        "and the coldest spot",
+    )
     return (
         f"The pressure came back to {words.pressure(w.s.p_appliance, w.settings.units)} after {w.repeats} pulls: "
-        "refrigerant still boils out of the oil, liquid is left, or the appliance leaks. Warm the "
-        "compressor shell and the coldest spot, then restart to pull again, or stop."
+        f"{cause}, then restart to pull again, or stop."
     )
 
 

@@ -6,6 +6,7 @@ from collections.abc import Callable
 from math import nan
 
 from rigctl.control import estimate, finishing
+from rigctl.control.finishing import Shape
 from rigctl.control.interlocks import Ask, Situation
 from rigctl.control.line_up import (
     SCALE_RESTLESS,
@@ -178,7 +179,26 @@ def _standing(w: Work, f: Facts) -> None:
         f.standing_failed = not f.standing_passed and not wait
     # A level that holds over a shut service valve looks like success: the weight says otherwise.
     f.too_little = f.standing_passed and job.charge_kg is not None and not w.little_accepted and _came_little(w)
-    f.standing_gave_up = w.repeats >= procedure.standing_repeats
+    if f.standing_failed or f.standing_passed:
+        w.shape = _shape(w, f.standing_passed)
+        if w.shape is Shape.LEAK:  # within the allowance or not: the level does not hold
+            f.standing_passed, f.standing_failed = False, True
+    f.standing_gave_up = w.repeats >= procedure.standing_repeats or w.shape is Shape.LEAK
+
+
+def _shape(w: Work, passed: bool) -> Shape:
+    t, tolerance_k = appliance_temperature(w.s, w.settings)
+    saturation = catalogue.get(w.settings.job.refrigerant).dew_pressure_pa_abs(t - tolerance_k)
+    warmer_k = w.s.t_001 - w.isolated_degc
+    return finishing.shape(
+        w.giving,
+        w.rise,
+        w.outlook,
+        w.now_s,
+        passed=passed,
+        saturation_pa_abs=saturation,
+        warming_share=warmer_k / (w.isolated_degc + 273.15),
+    )
 
 
 def _came_little(w: Work) -> bool:

@@ -6,7 +6,7 @@ from math import nan
 
 import msgspec
 
-from rigctl.control import estimate, interlocks
+from rigctl.control import estimate, finishing, interlocks
 from rigctl.control.estimate import Estimate
 from rigctl.control.finishing import Giving, Outlook, Rise, Shape
 from rigctl.control.interlocks import Alarm, Ask
@@ -147,6 +147,10 @@ class State(msgspec.Struct, frozen=True):
     standing_start_pa_abs: float = nan
     giving: Giving = Giving()
     rise: Rise = Rise()
+    shape: Shape = Shape.UNKNOWN
+    """What the rise of the last check meant."""
+    isolated_degc: float = nan
+    """Temperature of the appliance then."""
     outlook: Outlook | None = None
     """Where the rise of the present standing check leads."""
     repeats: int = 0
@@ -222,7 +226,7 @@ def after_power_loss(state: State) -> State:
         path_s=nan,
         path_shut=True,
         dwell_s=nan,
-        giving=Giving(gain_pa_kg=state.giving.gain_pa_kg),
+        giving=finishing.kept(state.giving),
         rise=Rise(),
         outlook=None,
         rest=Rest(),

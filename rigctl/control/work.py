@@ -71,6 +71,7 @@ class Work:
         self.dwell_s, self.clearing, self.repeats = before.dwell_s, before.clearing, before.repeats
         self.standing_start_pa_abs = before.standing_start_pa_abs
         self.giving, self.rise, self.outlook = before.giving, before.rise, before.outlook
+        self.shape, self.isolated_degc = before.shape, before.isolated_degc
         self.isolated_pa_abs, self.ready_s = before.isolated_pa_abs, before.ready_s
         self.standing_checks = before.standing_checks
 
