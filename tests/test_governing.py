@@ -1,0 +1,172 @@
+"""What keeps compressor, cylinder and appliance inside their limits, on the simulated plant and over wild readings."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from hil_sim.bench import Bench
+from hil_sim.faults import Fault, PlantFault
+from hil_sim.plant import layout as at
+from rigctl.control.controller import ScanRecord
+from rigctl.control.governing import REST_LEAST_S
+from rigctl.control.interlocks import Ask
+from rigctl.control.points import EH_001, INLETS, M_001, M_101, M_201, M_202
+from rigctl.control.pump import liquid_fraction
+from rigctl.control.readings import RequestKind
+from rigctl.control.sequence import Phase
+from rigctl.control.settings import Settings
+from rigctl.refrigerant import catalogue
+from tests.promise_helpers import FREEZING_PA_ABS, SMALL, WATER, Work, made
+from tests.strategies import FULL, change, led_to
+from tests.strategies import WATER as WATER_SETTINGS
+
+SLOWEST_S = 3600.0
+
+
+def driven(bench: Bench, until_s: float = SLOWEST_S) -> list[tuple[float, ScanRecord]]:
+    """Run a job to its end or to the first hold."""
+    bench.press(RequestKind.START)
+    seen = []
+    for record in bench.run(until_s):
+        seen.append((bench.time_s, record))
+        if record.phase in (Phase.HELD, Phase.ABORTED):
+            break
+    return seen
+
+
+def made_with(work: Work, faults: tuple[Fault, ...] = (), **limits: float) -> Bench:
+    """A bench without a technician, some limits changed."""
+    settings, parameters, _ = made(work)
+    settings = change(settings, limits=change(settings.limits, **limits))
+    return Bench(settings, parameters, seed=1, faults=faults)
+
+
+def runs_of_the_motor(seen: list[tuple[float, ScanRecord]], phases: tuple[Phase, ...]) -> list[tuple[float, float]]:
+    """Begin and end of each stretch of rest inside these phases."""
+    rests, since = [], None
+    for now_s, record in seen:
+        on, inside = record.outputs.bits & M_101 != 0, record.phase in phases
+        if inside and not on and since is None:
+            since = now_s
+        if since is not None and (on or not inside):
+            rests.append((since, now_s))
+            since = None
+    return rests
+
+
+# --- water
+
+
+def test_water_that_stops_is_guarded_and_what_can_be_taken_above_freezing_is_taken() -> None:
+    bench = made_with(WATER, (Fault("plant", PlantFault.WATER_STOPPED, 100.0),))
+    least_pa, at_stop_kg = float("inf"), 0.0
+    bench.press(RequestKind.START)
+    for record in bench.run(SLOWEST_S):
+        if bench.time_s > 100.0 and not at_stop_kg:
+            at_stop_kg = record.estimate.recovered_kg
+        least_pa = min(least_pa, float(bench.plant.truth()[at.Z_PA_A]))
+        if record.phase is Phase.HELD:
+            break
+    assert record.phase is Phase.HELD
+    assert record.ask is Ask.START_WATER
+    # Saturation of R-134a at 0 degC: 292.8 kPa (CoolProp).
+    assert least_pa > FREEZING_PA_ABS["R-134a"]
+    assert record.estimate.recovered_kg > at_stop_kg + 3.0, "liquid above freezing is no danger and goes on"
+    assert "water" in record.sentence.lower()
+
+
+def test_water_that_comes_back_while_the_motor_rests_needs_nobody() -> None:
+    bench = made_with(WATER, (Fault("plant", PlantFault.WATER_STOPPED, 100.0, 690.0),))
+    seen = driven(bench)
+    assert seen[-1][1].phase is Phase.COMPLETE
+    assert [e for _, r in seen for e in r.events if e.kind == "note" and e.tag == "FS-001"], "it did rest"
+
+
+# --- compressor
+
+
+def test_a_hot_discharge_makes_the_motor_rest_and_nothing_trips() -> None:
+    limit_degc = 75.0
+    bench = made_with(Work(charge_kg=1.5), discharge_high_degc=limit_degc)
+    seen = driven(bench)
+    assert seen[-1][1].phase is Phase.COMPLETE, seen[-1][1].sentence
+    assert max(r.readings.tt_201_degc.value for _, r in seen) < limit_degc
+    rests = runs_of_the_motor(seen, (Phase.VAPOR,))
+    long = [end - begin for begin, end in rests if end - begin > 5.0]
+    assert long, "the limit was never near: the test shows nothing"
+    assert min(long) >= REST_LEAST_S - 0.2
+
+
+def test_the_first_liquid_meets_a_throttle_that_is_nearly_shut() -> None:
+    # Slugging dose: seconds above the index that stands for harmful liquid; the plant's damage limit is 20 s.
+    bench = made_with(SMALL)
+    bench.press(RequestKind.START)
+    for record in bench.run(120.0):
+        if record.phase is Phase.VAPOR:
+            break
+    assert float(bench.plant.truth()[at.Z_DOSE]) < 1.5
+
+
+def test_liquid_that_has_flashed_further_takes_less_of_the_volume() -> None:
+    # Isenthalpic flash of saturated R-134a from 25 to -10 degC: quality 0.218 by NIST-based tables (CoolProp
+    # 8.0.0: h = 234.5 and 186.7/392.7 kJ/kg), densities 1327 and 10.0 kg/m3: 2.6 % liquid by volume.
+    refrigerant = catalogue.get("R-134a")
+    assert liquid_fraction(refrigerant, 6.654e5, 2.006e5) == pytest.approx(0.026, abs=0.003)
+    falling = [liquid_fraction(refrigerant, 6.654e5, p) for p in (6.6e5, 5e5, 3e5, 2e5, 1.2e5)]
+    assert falling == sorted(falling, reverse=True)
+
+
+# --- aids
+
+
+def aided(settings: Settings, **readings: Any) -> int:
+    """Outputs after a scan of vapor with these readings."""
+    puppet = led_to(Phase.VAPOR, settings)
+    puppet.overrides |= readings
+    return puppet.scan().outputs.bits
+
+
+FLAMMABLE = change(FULL, job=change(FULL.job, refrigerant="R-1234yf"), cylinder=change(FULL.cylinder, refrigerant=""))
+
+
+@given(lfl=st.floats(0.0, 1.0), p=st.floats(1e3, 2e6), t=st.floats(-30.0, 80.0))
+def test_promise_nothing_is_heated_with_gas_about_nor_an_appliance_that_is_dry_or_hot(
+    lfl: float, p: float, t: float
+) -> None:
+    bits = aided(FLAMMABLE, at_001_lfl=lfl, pt_001_pa_abs=p, tt_001_degc=t)
+    if bits & EH_001:
+        assert lfl < 0.5 * FLAMMABLE.limits.gas_alarm_lfl
+        assert p > FLAMMABLE.procedure.empty_appliance_pa_abs
+        assert t < 50.0
+
+
+def test_the_heater_is_on_where_it_may_be_and_off_where_one_thing_is_unknown() -> None:
+    nan = float("nan")
+    assert aided(FULL) & EH_001
+    assert aided(FLAMMABLE, at_001_lfl=0.0) & EH_001
+    for unknown in ("pt_001_pa_abs", "tt_001_degc"):
+        assert not aided(FULL, **{unknown: nan}) & EH_001, unknown
+    assert not aided(FLAMMABLE, at_001_lfl=nan) & EH_001
+
+
+def test_a_fan_is_off_where_it_would_only_cool_what_is_being_warmed() -> None:
+    room = FULL.job.ambient_degc
+    assert aided(FULL, tt_001_degc=room - 5.0) & M_001
+    assert not aided(FULL, tt_001_degc=room + 5.0) & M_001
+    assert aided(WATER_SETTINGS, tt_001_degc=room + 5.0) & M_001, "water is kept moving whatever its temperature"
+
+
+def test_condenser_fan_and_bath_pay_only_while_something_flows() -> None:
+    assert aided(FULL, pt_101_pa_abs=5e5, pt_001_pa_abs=5e5) & (M_201 | M_202) == M_201 | M_202
+    assert not aided(FULL, pt_101_pa_abs=6e4, pt_001_pa_abs=6e4) & (M_201 | M_202)
+    hot = FULL.limits.discharge_high_degc - 10.0
+    assert aided(FULL, pt_101_pa_abs=6e4, pt_001_pa_abs=6e4, tt_201_degc=hot) & M_201
+
+
+def test_while_the_motor_rests_the_appliance_is_left_to_its_own_instrument() -> None:
+    near = FULL.limits.discharge_high_degc - 1.0
+    assert not aided(FULL, tt_201_degc=near) & (M_101 | INLETS)
