@@ -14,11 +14,11 @@ from rigctl.control.interlocks import Situation
 from rigctl.control.line_up import change_cylinder, cylinder_fault
 from rigctl.control.moves import move
 from rigctl.control.phases import facts, may_hold_liquid
-from rigctl.control.points import M_101, M_201, XV_301, Outputs
+from rigctl.control.points import M_101, M_201, XV_106, XV_301, Outputs
 from rigctl.control.readings import Readings
 from rigctl.control.requests import NOTHING_ASKED, Asked, answer, hear
 from rigctl.control.sequence import ACTIVE, Phase, next_phase, phase_word
-from rigctl.control.settings import Settings
+from rigctl.control.settings import Settings, appliance_ceiling_pa_abs
 from rigctl.control.signals import Signals
 from rigctl.control.state import (
     CylinderFill,
@@ -47,6 +47,10 @@ __all__ = [
 
 DISCHARGE_EASE_FRACTION = 0.92
 """Share of the discharge limit at which the suction throttle starts to close."""
+PRESS_EASE_FRACTION = 0.92
+PRESS_EASE_PA = 2e5
+"""In push-pull the throttle starts to close at this share of what the appliance may be pressed to, or with the discharge
+so far above it: its vapor port is narrow."""
 CLEAR_WIDE_S = 10.0
 """The throttle stays small this long: the first that comes from the cooler is liquid."""
 COOLING_ON_KG_S = 2.0e-3
@@ -55,6 +59,7 @@ COOLING_OFF_KG_S = 1.2e-3
 
 _LIMITS = {
     Phase.LINE_UP: "line_up_limit_s",
+    Phase.PUSH_PULL: "push_pull_limit_s",
     Phase.LIQUID: "liquid_limit_s",
     Phase.VAPOR: "vapor_limit_s",
     Phase.STANDING: "standing_limit_s",
@@ -62,6 +67,7 @@ _LIMITS = {
 }
 _STAGE_OF = {
     Phase.LINE_UP: 1,
+    Phase.PUSH_PULL: 1,
     Phase.LIQUID: 1,
     Phase.VAPOR: 2,
     Phase.STANDING: 3,
@@ -136,7 +142,8 @@ def _situation(state: State, readings: Readings, settings: Settings, s: Signals)
     x.bits = state.outputs.bits
     x.active = phase in ACTIVE
     x.under_way = x.active or phase in (Phase.ABORTING, Phase.ABORTED)
-    x.taking = phase is Phase.LIQUID or phase is Phase.VAPOR
+    x.push_pull = phase is Phase.PUSH_PULL
+    x.taking = phase is Phase.LIQUID or phase is Phase.VAPOR or x.push_pull
     x.vapor = phase is Phase.VAPOR
     x.line_up = phase is Phase.LINE_UP
     x.filling = x.bits & XV_301 != 0
@@ -171,6 +178,8 @@ def _command(w: Work) -> None:
     """Set the outputs: what the phase wishes, as far as the gate lets it through."""
     before, settings, now_s, forbidden = w.before, w.settings, w.now_s, w.permits.forbidden
     bits_before = before.outputs.bits
+    if _onto_appliance(w.phase, w.stage) is not _onto_appliance(before.phase, before.stage):
+        w.path_s = nan  # another way out: it has to be open for a stroke before the motor counts on it
     wish = outputs.Wish()
     wish.phase, wish.stage, wish.in_stage_s, wish.settings = w.phase, w.stage, w.in_stage_s, settings
     wish.in_switch_s, wish.uncleared = now_s - w.clearing.switched_s, w.uncleared
@@ -180,7 +189,10 @@ def _command(w: Work) -> None:
     running = bits_before & M_101 != 0
     wish.ready_s = inf if running or w.motor_s != w.motor_s else now_s - w.motor_s
     bits = outputs.gate(outputs.wanted(wish), forbidden, settings)
-    way = outputs.gate(bits | M_101, forbidden, settings) & M_101 if bits & XV_301 else 0
+    if _onto_appliance(w.phase, w.stage):
+        way = bits & XV_106
+    else:
+        way = outputs.gate(bits & ~XV_106 | M_101, forbidden, settings) & M_101 if bits & XV_301 else 0
     w.path_s = (w.path_s if w.path_s == w.path_s else now_s) if way else nan
     w.throttle = _throttle(before, w.phase, w.stage, w.x) if settings.fitted.cv_103 else 0.0
     w.outputs = Outputs(bits, w.throttle)
@@ -190,18 +202,31 @@ def _command(w: Work) -> None:
         w.motor_s = now_s  # back after a power loss: the motor has just been stopped, as far as anyone knows
 
 
+def _onto_appliance(phase: Phase, stage: int) -> bool:
+    """Whether the compressor's way out is XV-106: push-pull, until it goes over to the ordinary way."""
+    return phase is Phase.PUSH_PULL and stage < 2
+
+
 def _throttle(state: State, phase: Phase, stage: int, x: Situation) -> float:
     """Opening of CV-103: small while liquid may come, wide for vapor, closing when the discharge nears its limit."""
     procedure, limits = x.settings.procedure, x.settings.limits
     low = procedure.liquid_position
     clearing = phase is Phase.CLEAR_OUT or (phase in (Phase.HOLDING, Phase.STOPPING) and stage == 0)
-    if not clearing and phase not in (Phase.VAPOR, Phase.STANDING):
+    pushing = _onto_appliance(phase, stage)
+    if not clearing and not pushing and phase not in (Phase.VAPOR, Phase.STANDING):
         return low
     ramp = (1.0 - low) / max(procedure.throttle_ramp_s, 0.1) * min(x.dt_s, 1.0)
     if phase is Phase.VAPOR and x.s.liquid_back_s > 2.0 and may_hold_liquid(state, x.s.p_appliance):
         return max(low, state.throttle - 4.0 * ramp)
     if x.s.p_201 > DISCHARGE_EASE_FRACTION * limits.discharge_high_pa_abs:
         return max(low, state.throttle - 2.0 * ramp)
+    if pushing:
+        # The first that comes from the header is liquid. Then as hard as the appliance and its vapor port can take.
+        p, most = x.s.p_001, appliance_ceiling_pa_abs(x.settings)
+        if not (p < PRESS_EASE_FRACTION * most and x.s.p_201 - p < PRESS_EASE_PA):
+            return max(low, state.throttle - 2.0 * ramp)
+        if not x.in_phase_s >= CLEAR_WIDE_S:
+            return low
     if clearing and not x.s.now_s - state.clearing.switched_s >= CLEAR_WIDE_S:
         return low
     return min(1.0, state.throttle + ramp)

@@ -9,8 +9,12 @@ from rigctl.control.points import (
     M_101,
     M_201,
     M_202,
+    PUSH_PULL,
     XV_101,
     XV_102,
+    XV_104,
+    XV_105,
+    XV_106,
     XV_201,
     XV_202,
     XV_203,
@@ -48,6 +52,7 @@ def _fitted_outputs(settings: Settings) -> int:
         (fitted.m_202, M_202),
         (fitted.m_001, M_001),
         (fitted.eh_001, EH_001),
+        (fitted.push_pull, PUSH_PULL),
     ):
         if has:
             bits |= bit
@@ -74,7 +79,8 @@ class Wish:
 
     phase: Phase
     stage: int
-    """Steps inside a phase: LINE_UP 0 static, 1 inlet open; HOLDING and STOPPING 0 clear-out, 1 shut, 2 stand by."""
+    """Steps inside a phase: LINE_UP 0 static, 1 inlet open; PUSH_PULL 0 pressing, 1 crossing, 2 going over to the
+    ordinary way; HOLDING and STOPPING 0 clear-out, 1 shut, 2 stand by."""
     in_stage_s: float
     cooling_pays: bool
     """Enough flow for the condenser fan to condense; below, a cooled condenser only draws the cylinder's vapor back."""
@@ -83,7 +89,7 @@ class Wish:
     path_shut: bool
     """XV-301 has to stay shut: cylinder off, power lost."""
     path_open_s: float
-    """How long the way from compressor to cylinder has been commanded open."""
+    """How long the way out that this phase uses has been commanded open: to the cylinder, or in push-pull XV-106."""
     ready_s: float
     """How long the motor has been off; infinite while it runs."""
     in_switch_s: float
@@ -114,6 +120,18 @@ def _clear_out(wish: Wish) -> int:
     return cooler | ROUND_COOLER | M_201 | motor
 
 
+def _push_pull(wish: Wish) -> int:
+    # The cooler keeps its way to the cylinder, as in a standing check; XV-201 cuts it off from the discharge, which
+    # would else run round in a circle. XV-104 opens once the appliance stands above the cylinder, and shuts first.
+    # Then the ordinary way opens before XV-106 shuts, so that the motor need not stop.
+    across = XV_105 | XV_106 | M_001
+    if wish.stage == 0:
+        return across | XV_202 | XV_301 | _motor(wish)
+    if wish.stage == 1:
+        return across | XV_104 | XV_202 | XV_301 | _motor(wish)
+    return across | THROUGH_COOLER | M_201 | M_101 & wish.bits
+
+
 def _shut(wish: Wish) -> int:
     """Motor first, then the bypass, then the cylinder; the cooler stays cut off and nearly empty.
 
@@ -137,6 +155,8 @@ def wanted(wish: Wish) -> int:
             if not settings.job.liquid_first and settings.fitted.xv_102:
                 inlet = XV_102
         return inlet | open_way | M_001
+    if phase is Phase.PUSH_PULL:
+        return _push_pull(wish)
     if phase is Phase.LIQUID:
         inlet = XV_101 if settings.fitted.xv_101 else XV_102
         if settings.job.vapor_inlet_with_liquid:
@@ -172,12 +192,13 @@ def wanted(wish: Wish) -> int:
 def gate(bits: int, forbidden: int, settings: Settings) -> int:
     """The last line before the hardware: obeys the interlocks whatever the sequence wants.
 
-    Takes away what is forbidden or not fitted, and the compressor whenever no way out of it is open.
+    Takes away what is forbidden or not fitted, and the compressor whenever no way out of it is open: to the cylinder, or
+    in push-pull to the appliance.
     """
     bits &= fitted_outputs(settings) & ~forbidden
     if bits & M_101:
         cooler = XV_201 | XV_202
         through = not settings.fitted.cooler_valves or bits & cooler == cooler or bits & XV_204
-        if not (bits & XV_301 and through):
+        if not (bits & XV_301 and through or bits & XV_106):
             bits &= ~M_101
     return bits

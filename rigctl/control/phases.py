@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from math import nan
 
-from rigctl.control import estimate
+from rigctl.control import crossing, estimate, words
 from rigctl.control.interlocks import Ask, Situation
 from rigctl.control.line_up import (
     SCALE_RESTLESS,
@@ -19,13 +19,15 @@ from rigctl.control.line_up import (
     too_light,
     wrong_weight,
 )
-from rigctl.control.points import M_101, XV_203
+from rigctl.control.points import M_101, XV_105, XV_203
 from rigctl.control.sequence import Facts, Phase
-from rigctl.control.settings import Cylinder
-from rigctl.control.state import Clearing, State
+from rigctl.control.settings import Cylinder, appliance_ceiling_pa_abs
+from rigctl.control.state import Clearing, Crossing, State
 from rigctl.control.work import Work
 from rigctl.refrigerant import catalogue
 
+START_PRESS_FRACTION = 0.92
+"""Push-pull is not begun with an appliance that stands nearer to what it may be pressed to."""
 LINE_UP_GRACE_S = 15.0
 """Time a check of the line-up may take to come good before it counts as failed."""
 FILLING_S = 180.0
@@ -46,6 +48,22 @@ leaks); a header that has not risen so long after the cooler should have been le
 CLEAR_SEEN_PA = 2e4
 CLEAR_FLOW_KG_S = 5e-4
 """Weight gain above which the cooler is not empty yet."""
+PRESS_PA, PRESS_S = 3e4, 60.0
+"""XV-104 opens when the appliance stands so far above the cylinder, else liquid would run back; and how long the
+compressor may take to bring that about."""
+LEAST_PRESS_PA = 5e3
+CROSSING_START_S = 15.0
+CROSSING_LOW_S = 4.0
+"""Time before the flow across is judged, and for which it must be low to count."""
+CROSSING_BEST_S = 120.0
+"""Time in which the best flow so far is forgotten: the flow falls as the cylinder warms."""
+DRY_RISE = 0.04
+"""Rise of the cylinder's pressure over the appliance's, as a share of it, that only vapor through XV-104 brings: more
+comes across than the compressor takes away."""
+PRESS_FRACTION = 0.97
+"""Share of what the appliance may be pressed to at which push-pull ends by itself."""
+PUSH_PULL_TIME = 0.95
+"""Share of its time limit at which push-pull ends by itself."""
 HEADER_STAYS_UP = "The cooler was not cleared out: the header does not come down. Does an inlet valve not shut?"
 COOLER_STAYS_SHUT = "The cooler was not cleared out: nothing came from it. Does XV-203 open?"
 CLEAR_TIME_OUT = "The cooler was not wholly cleared out in the time given for it."
@@ -64,6 +82,7 @@ def facts(w: Work) -> Facts:
     f.has_clear_out = w.settings.fitted.cooler_valves
     f.line_up_failed = f.line_up_passed = f.liquid_wanted = f.liquid_gone = f.hose_must_move = False
     f.too_little = f.liquid_back = f.change_asked = False
+    f.push_pull_pays = f.push_pull_over = f.crossed = False
     f.level_held = f.standing_failed = f.standing_passed = f.standing_gave_up = False
     f.cleared = f.isolated = f.settled = f.restart_ready = f.restart_failed = False
     judge = _IN_PHASE.get(w.phase)
@@ -105,6 +124,65 @@ def _line_up_passed(w: Work, f: Facts) -> None:
     # What was found the first time stays: on the way back after a stop the pressure is not at rest.
     w.liquid_done = w.liquid_done or not (saturated or w.refrigerant_accepted)
     f.liquid_wanted = job.liquid_first and _liquid_in_reach(w) and not w.liquid_done
+    f.push_pull_pays = f.liquid_wanted and push_pull_pays(w)
+
+
+def push_pull_pays(w: Work) -> bool:
+    """Whether it is quicker to press the liquid across than to draw it through the compressor.
+
+    By how much liquid the declared charge leaves, what the cylinder still takes, and both rates; not with an appliance
+    that stands near its ceiling already.
+    """
+    settings, p, charge_kg = w.settings, w.s.p_appliance, w.settings.job.charge_kg
+    if not settings.fitted.push_pull or w.push_pull_over or w.liquid_done or charge_kg is None:
+        return False
+    if not p < START_PRESS_FRACTION * appliance_ceiling_pa_abs(settings):
+        return False
+    left_kg = crossing.LABEL_SHARE * charge_kg - w.recovered_kg()
+    room_kg = w.fill_limit_kg - settings.limits.fill_reserve_kg - w.x.net_contents_kg
+    return crossing.gain_s(settings, w.estimate.line, p, min(left_kg, room_kg)) > crossing.LEAST_GAIN_S
+
+
+def _push_pull(w: Work, f: Facts) -> None:
+    procedure, s = w.settings.procedure, w.s
+    pressed_pa = s.p_001 - crossing.cylinder_pa_abs(s)
+    if w.stage == 0:
+        if w.x.bits & XV_105 and w.in_stage_s >= 2.0 * procedure.valve_stroke_s and pressed_pa > PRESS_PA:
+            w.begin_stage(1)
+        elif w.in_stage_s > PRESS_S:
+            _end_push_pull(w, "the appliance does not come above the cylinder", dry=False)
+    elif w.stage == 1:
+        _crossing(w, pressed_pa)
+    else:
+        over = w.in_stage_s > procedure.valve_stroke_s + 1.5 * w.settings.scan_period_s
+        f.crossed, f.push_pull_over = over and w.crossing.dry, over and not w.crossing.dry
+
+
+def _crossing(w: Work, pressed_pa: float) -> None:
+    """Carry the crossing on, and end it when nothing, or only vapor, comes across, or when it has become no quicker."""
+    procedure, s, was = w.settings.procedure, w.s, w.crossing
+    if w.in_stage_s < CROSSING_START_S:
+        return
+    best = max(was.best_kg_s * (1.0 - min(w.x.dt_s, 1.0) / CROSSING_BEST_S), s.flow_kg_s)
+    share = 1.0 - pressed_pa / s.p_001
+    least = min(share, was.least) if was.least == was.least else share
+    slow = not s.flow_kg_s > crossing.liquid_rate_kg_s(w.settings, s.p_001)
+    low = slow or s.flow_kg_s < procedure.liquid_end_flow * best or not pressed_pa > LEAST_PRESS_PA
+    since = (was.low_since_s if was.low_since_s == was.low_since_s else w.now_s) if low else nan
+    w.crossing = Crossing(best, least, since)
+    dry = share > least + DRY_RISE * (1.0 - least) and w.estimate.line.share == w.estimate.line.share
+    if low and w.now_s - since >= CROSSING_LOW_S:
+        _end_push_pull(w, "vapor comes across" if dry else "little comes across", dry=dry)
+    elif not s.p_001 < PRESS_FRACTION * appliance_ceiling_pa_abs(w.settings):
+        _end_push_pull(w, "the appliance is pressed as far as it may be", dry=False)
+    elif w.in_phase_s > PUSH_PULL_TIME * procedure.push_pull_limit_s:
+        _end_push_pull(w, "its time is up", dry=False)
+
+
+def _end_push_pull(w: Work, why: str, *, dry: bool) -> None:
+    w.crossing = Crossing(dry=dry)
+    w.begin_stage(2)
+    w.tell("note", "XV-104", f"Push-pull ends after {words.mass(w.s.net_kg, w.settings.units)}: {why}.")
 
 
 def _liquid(w: Work, f: Facts) -> None:
@@ -263,6 +341,8 @@ def _restarting(w: Work, f: Facts) -> None:
         and not (too_light(w.estimate.gross_kg, cylinder) or too_heavy(w.estimate.gross_kg, cylinder))
     ):
         _weigh_cylinder(w)
+    if w.resume_to is Phase.PUSH_PULL and not push_pull_pays(w):
+        w.resume_to = f.resume_to = Phase.LIQUID  # what is left is not worth it any more
     f.restart_ready = not fault and w.in_phase_s > 2.0 * procedure.valve_stroke_s and not w.cylinder_off
     if w.in_phase_s > procedure.restarting_limit_s and not f.restart_ready:
         f.restart_failed = True
@@ -277,6 +357,7 @@ def _aborting(w: Work, f: Facts) -> None:
 
 _IN_PHASE: dict[Phase, Callable[[Work, Facts], None]] = {
     Phase.LINE_UP: _line_up,
+    Phase.PUSH_PULL: _push_pull,
     Phase.LIQUID: _liquid,
     Phase.VAPOR: _vapor,
     Phase.STANDING: _standing,

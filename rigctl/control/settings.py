@@ -8,6 +8,7 @@ No safety limit has a default.
 from __future__ import annotations
 
 import enum
+from math import nan
 
 import msgspec
 
@@ -69,6 +70,9 @@ class Fitted(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """A drive or contactor fault contact."""
     readback: bool = False
     """The output module can be read back."""
+    push_pull: bool = False
+    """XV-104, XV-105 and XV-106: appliance liquid straight to the cylinder, cylinder vapor to the header, discharge to
+    the appliance's vapor port."""
 
 
 class Protection(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
@@ -96,6 +100,8 @@ class Compressor(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """Volumetric efficiency at pressure ratio 1, 0.5 to 1."""
     throttle_kv_m3_h: float = 0.45
     """Flow coefficient of CV-103 fully open, or of the fixed restriction that stands in its place."""
+    push_pull_kv_m3_h: float = 0.6
+    """Flow coefficient of XV-104, with the other two alike."""
     takes_throttled_liquid: bool = True
     """Built to swallow liquid through a fixed restriction or CV-103 (oil-less recovery compressor)."""
     starts_against_pressure: bool = True
@@ -144,6 +150,9 @@ class Limits(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """A scan later than this trips."""
     air_allowance_pa: float
     """Cylinder pressure above saturation at its temperature that means non-condensables."""
+    appliance_high_degc: float | None = None
+    """Push-pull presses on the appliance: to no more than saturation at this temperature where its design pressure is
+    not declared. A rig with push-pull has to say it."""
 
 
 class Instruments(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
@@ -204,6 +213,8 @@ class Procedure(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """No short cycling of the motor."""
     throttle_ramp_s: float = 20.0
     """Time CV-103 takes from the liquid position to fully open once vapor comes."""
+    push_pull_limit_s: float = 3600.0
+    """Push-pull that takes longer goes over to drawing liquid through the compressor."""
 
 
 class Job(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
@@ -228,6 +239,8 @@ class Job(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """False when the appliance has no reachable liquid port."""
     vapor_inlet_with_liquid: bool = False
     """Open the vapor inlet too during the liquid phase (helps where the liquid port is the narrow one)."""
+    design_pressure_pa_gauge: float | None = None
+    """The appliance's design pressure (PS), the lowest on its plate; None when not declared."""
 
 
 class Settings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
@@ -286,6 +299,40 @@ def _physics(settings: Settings) -> list[str]:
     return wrong
 
 
+def _push_pull(settings: Settings) -> list[str]:
+    fitted = settings.fitted
+    wrong = []
+    if not (fitted.cooler_valves and fitted.cv_103 and fitted.xv_101 and fitted.xv_102):
+        wrong.append(
+            "Push-pull needs XV-201 to XV-204 (the discharge must be cut off from the cylinder), CV-103 and both inlet "
+            "valves: fit them, or do without XV-104 to XV-106."
+        )
+    if not fitted.pt_001:
+        wrong.append(
+            "Push-pull presses on the appliance while the header sees the cylinder, and without PT-001 nobody knows "
+            "the appliance's pressure: fit it, or do without XV-104 to XV-106."
+        )
+    if settings.limits.appliance_high_degc is None:
+        wrong.append(
+            "limits.appliance_high is missing: say to which saturation temperature push-pull may press on an appliance "
+            'whose design pressure is not declared, for example "32 degC".'
+        )
+    return wrong
+
+
+def appliance_ceiling_pa_abs(settings: Settings) -> float:
+    """Return the most that the rig may press on the appliance: nine tenths of its declared design pressure.
+
+    A relief valve opens at the design pressure; a tenth below it stays shut (common practice, no source). Where no
+    design pressure is declared, saturation at `limits.appliance_high_degc`. NaN where neither is known: nothing passes.
+    """
+    design = settings.job.design_pressure_pa_gauge
+    if design is not None:
+        return 0.9 * design + 101_325.0
+    high = settings.limits.appliance_high_degc
+    return nan if high is None else catalogue.get(settings.job.refrigerant).bubble_pressure_pa_abs(high)
+
+
 def unsafe(settings: Settings) -> tuple[str, ...]:
     """Why these settings may not be run: one sentence each, empty when they may.
 
@@ -312,6 +359,8 @@ def unsafe(settings: Settings) -> tuple[str, ...]:
             "M-202 stirs the bath of a sub-cooling coil, and without XV-201 to XV-204 the liquid in the coil cannot be "
             "cleared out at the end: fit them, or do without the coil."
         )
+    if fitted.push_pull:
+        wrong += _push_pull(settings)
     if fitted.pt_102 and not fitted.cv_103 and not settings.compressor.takes_throttled_liquid:
         wrong.append("PT-102 is fitted but there is no restriction before it to compare with PT-101.")
     flammable = catalogue.get(job.refrigerant).flammable

@@ -6,7 +6,7 @@ from math import nan
 
 import msgspec
 
-from rigctl.control import estimate, interlocks
+from rigctl.control import crossing, estimate, interlocks
 from rigctl.control.estimate import Estimate
 from rigctl.control.interlocks import Alarm, Ask
 from rigctl.control.points import Outputs
@@ -89,6 +89,18 @@ class Clearing(msgspec.Struct, frozen=True, array_like=True, gc=False):
     """Since when the cooler section has been down."""
 
 
+class Crossing(msgspec.Struct, frozen=True, array_like=True, gc=False):
+    """How a crossing goes: push-pull with XV-104 open."""
+
+    best_kg_s: float = 0.0
+    """The weight's slope at its best, forgotten over minutes: what it is measured by."""
+    least: float = nan
+    """Lowest pressure of the cylinder over that of the appliance: vapor that comes across raises it."""
+    low_since_s: float = nan
+    dry: bool = False
+    """It ended because vapor came."""
+
+
 class State(msgspec.Struct, frozen=True):
     """All that is carried from scan to scan; enough, with the settings, to go on after a power loss."""
 
@@ -133,6 +145,9 @@ class State(msgspec.Struct, frozen=True):
     dwell_s: float = nan
     """Since when the pull's target has held; NaN while it does not."""
     clearing: Clearing = Clearing()
+    crossing: Crossing = Crossing()
+    push_pull_over: bool = False
+    """Push-pull has ended in this job: what liquid is left comes through the compressor."""
     uncleared: bool = False
     """Lines to the cylinder hold liquid that could not be cleared out."""
     isolated_pa_abs: float = nan
@@ -196,6 +211,7 @@ def after_power_loss(state: State) -> State:
         p_201_pa_abs=nan,
         p_201_rate_pa_s=0.0,
         p_side_pa_abs=nan,
+        line=crossing.stopped(state.estimate.line),
     )
     return msgspec.structs.replace(
         state,
@@ -215,4 +231,5 @@ def after_power_loss(state: State) -> State:
         path_shut=True,
         dwell_s=nan,
         clearing=Clearing(),
+        crossing=Crossing(),
     )

@@ -68,6 +68,7 @@ class Work:
         self.hose_at, self.liquid_done, self.liquid_returns = before.hose_at, before.liquid_done, before.liquid_returns
         self.appliance_start_pa_abs, self.pull_target_pa_abs = before.appliance_start_pa_abs, before.pull_target_pa_abs
         self.dwell_s, self.clearing, self.repeats = before.dwell_s, before.clearing, before.repeats
+        self.crossing, self.push_pull_over = before.crossing, before.push_pull_over
         self.standing_start_pa_abs = before.standing_start_pa_abs
         self.standing_middle_pa_abs = before.standing_middle_pa_abs
         self.isolated_pa_abs, self.ready_s = before.isolated_pa_abs, before.ready_s
