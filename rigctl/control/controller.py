@@ -48,9 +48,12 @@ __all__ = [
 DISCHARGE_EASE_FRACTION = 0.92
 """Share of the discharge limit at which the suction throttle starts to close."""
 PRESS_EASE_FRACTION = 0.92
-PRESS_EASE_PA = 2e5
+PRESS_EASE_PA = 4e5
 """In push-pull the throttle starts to close at this share of what the appliance may be pressed to, or with the discharge
 so far above it: its vapor port is narrow."""
+FULL_HEADER = 0.4
+"""Share of the liquid position while push-pull empties a header that stands full of liquid at the cylinder's pressure:
+little of it boils behind the throttle."""
 CLEAR_WIDE_S = 10.0
 """The throttle stays small this long: the first that comes from the cooler is liquid."""
 COOLING_ON_KG_S = 2.0e-3
@@ -213,6 +216,10 @@ def _throttle(state: State, phase: Phase, stage: int, x: Situation) -> float:
     low = procedure.liquid_position
     clearing = phase is Phase.CLEAR_OUT or (phase in (Phase.HOLDING, Phase.STOPPING) and stage == 0)
     pushing = _onto_appliance(phase, stage)
+    if phase is Phase.LIQUID and state.push_pull_over and x.s.p_001 > state.appliance_start_pa_abs:
+        # An appliance that has been pressed up drives liquid through the compressor's valves, and less of it boils behind
+        # the throttle. What is set at the start is kept: the liquid's end is seen by a change of pressures.
+        return state.throttle if state.phase is phase else low * (state.appliance_start_pa_abs / x.s.p_001) ** 2
     if not clearing and not pushing and phase not in (Phase.VAPOR, Phase.STANDING):
         return low
     ramp = (1.0 - low) / max(procedure.throttle_ramp_s, 0.1) * min(x.dt_s, 1.0)
@@ -226,7 +233,7 @@ def _throttle(state: State, phase: Phase, stage: int, x: Situation) -> float:
         if not (p < PRESS_EASE_FRACTION * most and x.s.p_201 - p < PRESS_EASE_PA):
             return max(low, state.throttle - 2.0 * ramp)
         if not x.in_phase_s >= CLEAR_WIDE_S:
-            return low
+            return FULL_HEADER * low
     if clearing and not x.s.now_s - state.clearing.switched_s >= CLEAR_WIDE_S:
         return low
     return min(1.0, state.throttle + ramp)

@@ -30,8 +30,13 @@ USUAL_SHARE = 0.5
 """Of a line not measured yet; estimate, no source."""
 DOUBT = 0.2
 """Relative uncertainty of a measured line as pressures change, besides that of the second estimate; our estimate."""
+BOILS_OFF_PER_K = 0.007
+"""Share of a liquid that boils off while it cools itself by one kelvin: heat capacity over heat of evaporation, 0.0066
+(R-134a) to 0.0078 (R-1234yf), computed."""
 OVERHEAD_S = 20.0
 """Valves, and the throttle that opens slowly."""
+BETTER = 1.25
+"""Both rates are known to a fifth or so: what crosses must be quicker by more than that."""
 LEAST_GAIN_S = 60.0
 """Time that push-pull must save to be begun: a wrong choice should cost less than a right one gains."""
 LABEL_SHARE = 0.85
@@ -127,6 +132,25 @@ def liquid_rate_kg_s(settings: Settings, p_pa_abs: float) -> float:
     return orifice * choked_liquid_flux_kg_m2_s(catalogue.get(settings.job.refrigerant), p_pa_abs)
 
 
+def draw_down_s(settings: Settings, p_pa_abs: float, cylinder_pa_abs: float, contents_kg: float) -> float:
+    """Time that the compressor takes to bring a cylinder below the appliance: its liquid has to cool by boiling, s.
+
+    0 where the cylinder's pressure is not known (NaN).
+    """
+    refrigerant = catalogue.get(settings.job.refrigerant)
+    if not cylinder_pa_abs > p_pa_abs:
+        return 0.0
+    above_k = refrigerant.bubble_temperature_degc(cylinder_pa_abs) - refrigerant.bubble_temperature_degc(p_pa_abs)
+    return BOILS_OFF_PER_K * (above_k + 1.0) * contents_kg / _vapor_kg_s(settings, p_pa_abs)
+
+
+def _vapor_kg_s(settings: Settings, p_pa_abs: float) -> float:
+    """What the compressor takes out of the cylinder, at most, kg/s."""
+    compressor = settings.compressor
+    density = catalogue.get(settings.job.refrigerant).vapor_density_kg_m3(p_pa_abs)
+    return compressor.displacement_m3_s * compressor.leak_factor * density
+
+
 def gain_s(settings: Settings, line: Line, p_pa_abs: float, liquid_kg: float) -> float:
     """How much sooner this liquid is over by push-pull than through the compressor, s; NaN where it is not known.
 
@@ -137,9 +161,8 @@ def gain_s(settings: Settings, line: Line, p_pa_abs: float, liquid_kg: float) ->
     share = line.share if line.share == line.share else USUAL_SHARE
     through = liquid_rate_kg_s(settings, p_pa_abs)
     area = ORIFICE_M2_PER_KV * settings.compressor.push_pull_kv_m3_h
-    compressor = settings.compressor
-    vapor = compressor.displacement_m3_s * compressor.leak_factor * refrigerant.vapor_density_kg_m3(0.7 * p_pa_abs)
+    vapor = _vapor_kg_s(settings, 0.7 * p_pa_abs)
     across = share * area * choked_liquid_flux_kg_m2_s(refrigerant, p_pa_abs) - vapor
-    if not (across > 0.0 and through > 0.0):
+    if not (through > 0.0 and across > BETTER * through):
         return nan
     return liquid_kg / through - liquid_kg / across - OVERHEAD_S

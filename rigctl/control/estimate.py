@@ -190,6 +190,7 @@ def update(
         across = crossing.across_kg_s(settings, refrigerant, s)
         vapor = pumped_flow(settings, refrigerant, s, False, last.cv_103) if pumping else 0.0
         flow_2 = max(0.0, crossing.share_of(memory.line) * across - vapor)
+    s.crossing_kg_s, s.drawn_kg_s = memory.line.share * across, vapor
     pumped = memory.pumped_kg + flow_2 * dt
     bound = memory.pumped_bound_kg
     if crosses:
@@ -214,7 +215,9 @@ def update(
         p_ww += dt * (2.0 * p_wf + dt * p_ff)
         p_wf += dt * p_ff
         # When the pump's word changes the flow may have changed by as much, at once.
-        p_ff += FLOW_WALK_KG2_S3 * dt + (flow_2 - memory.flow_2_kg_s) ** 2
+        p_ff += FLOW_WALK_KG2_S3 * dt
+        if memory.line.since_s != memory.line.since_s or not crosses:
+            p_ff += (flow_2 - memory.flow_2_kg_s) ** 2
         if not s.scale_ok:
             steady_since = nan
             # The pump's word is all there is; what crosses has just been weighed.

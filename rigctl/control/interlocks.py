@@ -49,8 +49,8 @@ SAME_FIGURE_KG = 0.1
 RESTRICTED_PA = 3e5
 RESTRICTED_DELAY_S = 15.0
 """Discharge this far above the cylinder for this long is more than any hose in order takes."""
-PRESSED_PA = 5e5
-"""In push-pull: discharge this far above the appliance has no open way onto it. The throttle holds it at 2 bar."""
+PRESSED_PA = 8e5
+"""In push-pull: discharge this far above the appliance has no open way onto it. The throttle holds it at 4 bar."""
 SCALE_LAG_S = 20.0
 """A scale that follows so slowly must not overfill the cylinder: liquid that crosses direct stops so much earlier."""
 AIR_REST_S = 600.0
@@ -431,7 +431,7 @@ def _say_cylinder_warm(x: Situation) -> str:
 def _full(x: Situation) -> bool:
     room_kg = x.settings.limits.fill_reserve_kg
     if x.bits & XV_104:
-        room_kg += SCALE_LAG_S * max(0.0, x.s.flow_kg_s)
+        room_kg += SCALE_LAG_S * x.s.pumped_flow_kg_s
     return (x.taking or x.line_up) and x.net_contents_kg >= x.fill_limit_kg - room_kg
 
 

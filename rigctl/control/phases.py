@@ -32,6 +32,8 @@ LINE_UP_GRACE_S = 15.0
 """Time a check of the line-up may take to come good before it counts as failed."""
 FILLING_S = 180.0
 """Time the rig's own volumes may take to fill from the appliance before its pressure is judged."""
+BLOWS = 0.95
+"""Header over discharge pressure above which the compressor's valves may stand open."""
 LIQUID_RETURNS = 6
 """The procedure goes back to the liquid at most so often: every job ends."""
 LIQUID_BACK_S = 8.0
@@ -54,12 +56,13 @@ compressor may take to bring that about."""
 LEAST_PRESS_PA = 5e3
 CROSSING_START_S = 15.0
 CROSSING_LOW_S = 4.0
-"""Time before the flow across is judged, and for which it must be low to count."""
+PRESSING_S = 90.0
+"""Time before the flow across is judged, for which it must be low to count, and in which the compressor should have made
+the pressure difference that the line needs."""
 CROSSING_BEST_S = 120.0
 """Time in which the best flow so far is forgotten: the flow falls as the cylinder warms."""
-DRY_RISE = 0.04
-"""Rise of the cylinder's pressure over the appliance's, as a share of it, that only vapor through XV-104 brings: more
-comes across than the compressor takes away."""
+DRY_SHARE = 0.1
+"""Share of the liquid's flow that vapor has at least: less means that the way across is shut."""
 PRESS_FRACTION = 0.97
 """Share of what the appliance may be pressed to at which push-pull ends by itself."""
 PUSH_PULL_TIME = 0.95
@@ -140,7 +143,10 @@ def push_pull_pays(w: Work) -> bool:
         return False
     left_kg = crossing.LABEL_SHARE * charge_kg - w.recovered_kg()
     room_kg = w.fill_limit_kg - settings.limits.fill_reserve_kg - w.x.net_contents_kg
-    return crossing.gain_s(settings, w.estimate.line, p, min(left_kg, room_kg)) > crossing.LEAST_GAIN_S
+    draw_s = crossing.draw_down_s(settings, p, w.s.p_301, w.x.net_contents_kg)
+    if not draw_s < 0.7 * PRESS_S:
+        return False
+    return crossing.gain_s(settings, w.estimate.line, p, min(left_kg, room_kg)) - draw_s > crossing.LEAST_GAIN_S
 
 
 def _push_pull(w: Work, f: Facts) -> None:
@@ -164,13 +170,16 @@ def _crossing(w: Work, pressed_pa: float) -> None:
     if w.in_stage_s < CROSSING_START_S:
         return
     best = max(was.best_kg_s * (1.0 - min(w.x.dt_s, 1.0) / CROSSING_BEST_S), s.flow_kg_s)
-    share = 1.0 - pressed_pa / s.p_001
-    least = min(share, was.least) if was.least == was.least else share
-    slow = not s.flow_kg_s > crossing.liquid_rate_kg_s(w.settings, s.p_001)
-    low = slow or s.flow_kg_s < procedure.liquid_end_flow * best or not pressed_pa > LEAST_PRESS_PA
+    # A cylinder that stood at the appliance's pressure has to be drawn down before anything can be said.
+    presses = pressed_pa > crossing.CHOKED_SHARE * s.p_001 or w.in_stage_s > PRESSING_S
+    slow = presses and not s.flow_kg_s > crossing.BETTER * crossing.liquid_rate_kg_s(w.settings, s.p_001)
+    crosses = s.flow_kg_s + s.drawn_kg_s
+    few = s.flow_kg_s < procedure.liquid_end_flow * best or crosses < procedure.liquid_end_flow * s.crossing_kg_s
+    low = slow or few or not pressed_pa > LEAST_PRESS_PA
     since = (was.low_since_s if was.low_since_s == was.low_since_s else w.now_s) if low else nan
-    w.crossing = Crossing(best, least, since)
-    dry = share > least + DRY_RISE * (1.0 - least) and w.estimate.line.share == w.estimate.line.share
+    w.crossing = Crossing(best, since)
+    # Vapor is what still crosses where liquid did; where nothing does any more, something is shut.
+    dry = few and crosses > DRY_SHARE * max(best + s.drawn_kg_s, s.crossing_kg_s if presses else 0.0)
     if low and w.now_s - since >= CROSSING_LOW_S:
         _end_push_pull(w, "vapor comes across" if dry else "little comes across", dry=dry)
     elif not s.p_001 < PRESS_FRACTION * appliance_ceiling_pa_abs(w.settings):
@@ -198,7 +207,9 @@ def _vapor(w: Work, f: Facts) -> None:
     # Below the level and at the end of what the compressor can do: stand and let the oil give back meanwhile.
     spent = s.no_progress_s > 30.0 or s.p_201 > SPENT_RATIO * settings.limits.compression_ratio_high * s.p_101
     f.level_held = enough or (w.x.pumping and p <= settings.job.level_pa_abs and spent)
-    again = _liquid_in_reach(w) and w.liquid_returns < LIQUID_RETURNS and may_hold_liquid(w.before, p)
+    # An appliance that has been pressed up blows through the compressor's valves: more than displacement, and no liquid.
+    blows = w.push_pull_over and s.p_101 > BLOWS * s.p_201
+    again = not blows and _liquid_in_reach(w) and w.liquid_returns < LIQUID_RETURNS and may_hold_liquid(w.before, p)
     f.liquid_back = again and s.liquid_back_s > LIQUID_BACK_S
 
 
@@ -341,9 +352,10 @@ def _restarting(w: Work, f: Facts) -> None:
         and not (too_light(w.estimate.gross_kg, cylinder) or too_heavy(w.estimate.gross_kg, cylinder))
     ):
         _weigh_cylinder(w)
-    if w.resume_to is Phase.PUSH_PULL and not push_pull_pays(w):
-        w.resume_to = f.resume_to = Phase.LIQUID  # what is left is not worth it any more
     f.restart_ready = not fault and w.in_phase_s > 2.0 * procedure.valve_stroke_s and not w.cylinder_off
+    if f.restart_ready and w.resume_to in (Phase.PUSH_PULL, Phase.LIQUID):
+        # Another cylinder: what is left may not be worth pressing any more, or the room in the last one was not.
+        w.resume_to = f.resume_to = Phase.PUSH_PULL if push_pull_pays(w) else Phase.LIQUID
     if w.in_phase_s > procedure.restarting_limit_s and not f.restart_ready:
         f.restart_failed = True
         w.sentence, w.ask = SCALE_RESTLESS, Ask.CHECK_SCALE

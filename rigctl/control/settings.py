@@ -8,7 +8,6 @@ No safety limit has a default.
 from __future__ import annotations
 
 import enum
-from math import nan
 
 import msgspec
 
@@ -150,9 +149,9 @@ class Limits(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """A scan later than this trips."""
     air_allowance_pa: float
     """Cylinder pressure above saturation at its temperature that means non-condensables."""
-    appliance_high_degc: float | None = None
+    appliance_high_degc: float
     """Push-pull presses on the appliance: to no more than saturation at this temperature where its design pressure is
-    not declared. A rig with push-pull has to say it."""
+    not declared."""
 
 
 class Instruments(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
@@ -312,11 +311,6 @@ def _push_pull(settings: Settings) -> list[str]:
             "Push-pull presses on the appliance while the header sees the cylinder, and without PT-001 nobody knows "
             "the appliance's pressure: fit it, or do without XV-104 to XV-106."
         )
-    if settings.limits.appliance_high_degc is None:
-        wrong.append(
-            "limits.appliance_high is missing: say to which saturation temperature push-pull may press on an appliance "
-            'whose design pressure is not declared, for example "32 degC".'
-        )
     return wrong
 
 
@@ -324,13 +318,12 @@ def appliance_ceiling_pa_abs(settings: Settings) -> float:
     """Return the most that the rig may press on the appliance: nine tenths of its declared design pressure.
 
     A relief valve opens at the design pressure; a tenth below it stays shut (common practice, no source). Where no
-    design pressure is declared, saturation at `limits.appliance_high_degc`. NaN where neither is known: nothing passes.
+    design pressure is declared, saturation at `limits.appliance_high_degc`.
     """
     design = settings.job.design_pressure_pa_gauge
     if design is not None:
         return 0.9 * design + 101_325.0
-    high = settings.limits.appliance_high_degc
-    return nan if high is None else catalogue.get(settings.job.refrigerant).bubble_pressure_pa_abs(high)
+    return catalogue.get(settings.job.refrigerant).bubble_pressure_pa_abs(settings.limits.appliance_high_degc)
 
 
 def unsafe(settings: Settings) -> tuple[str, ...]:

@@ -94,8 +94,6 @@ class Crossing(msgspec.Struct, frozen=True, array_like=True, gc=False):
 
     best_kg_s: float = 0.0
     """The weight's slope at its best, forgotten over minutes: what it is measured by."""
-    least: float = nan
-    """Lowest pressure of the cylinder over that of the appliance: vapor that comes across raises it."""
     low_since_s: float = nan
     dry: bool = False
     """It ended because vapor came."""
