@@ -91,7 +91,8 @@ ASKS = {
 NEEDS = {
     "HS-001.pressed": "hs_001", "AT-001.gas": "at_001", "PSH-201.open": "psh_201", "TT-201.high": "tt_201",
     "TT-301.high": "tt_301", "LSH-301.high": "lsh_301", "M-101.fault": "m_101_ok", "OUTPUTS.readback": "readback",
-    "PT-001.unfit": "pt_001", "PT-001.high": "push_pull", "TT-301.warm": "tt_301", "PT-102.unfit": "pt_102", "TT-101.unfit": "tt_101",
+    "PT-001.unfit": "pt_001", "PT-001.high": "push_pull", "TT-301.warm": "tt_301", "PT-102.unfit": "pt_102",
+    "TT-101.unfit": "tt_101",
     "PT-201.above": "pt_301", "PT-301.air": "pt_301 tt_301", "PT-301.air_advice": "pt_301 tt_301",
 }  # fmt: skip
 NEEDS_WATER = {"FS-001.freezing", "FS-001.no_flow"}

@@ -49,8 +49,8 @@ DISCHARGE_EASE_FRACTION = 0.92
 """Share of the discharge limit at which the suction throttle starts to close."""
 PRESS_EASE_FRACTION = 0.92
 PRESS_EASE_PA = 4e5
-"""In push-pull the throttle starts to close at this share of what the appliance may be pressed to, or with the discharge
-so far above it: its vapor port is narrow."""
+"""In push-pull the throttle starts to close at this share of what the appliance may be pressed to, or with the
+discharge so far above it: its vapor port is narrow."""
 FULL_HEADER = 0.4
 """Share of the liquid position while push-pull empties a header that stands full of liquid at the cylinder's pressure:
 little of it boils behind the throttle."""
@@ -217,8 +217,8 @@ def _throttle(state: State, phase: Phase, stage: int, x: Situation) -> float:
     clearing = phase is Phase.CLEAR_OUT or (phase in (Phase.HOLDING, Phase.STOPPING) and stage == 0)
     pushing = _onto_appliance(phase, stage)
     if phase is Phase.LIQUID and state.push_pull_over and x.s.p_001 > state.appliance_start_pa_abs:
-        # An appliance that has been pressed up drives liquid through the compressor's valves, and less of it boils behind
-        # the throttle. What is set at the start is kept: the liquid's end is seen by a change of pressures.
+        # An appliance that has been pressed up drives liquid through the compressor's valves, and less of it boils
+        # behind the throttle. What is set at the start is kept: the liquid's end is seen by a change of pressures.
         return state.throttle if state.phase is phase else low * (state.appliance_start_pa_abs / x.s.p_001) ** 2
     if not clearing and not pushing and phase not in (Phase.VAPOR, Phase.STANDING):
         return low

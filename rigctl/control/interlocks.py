@@ -315,8 +315,8 @@ def _dead_head(x: Situation) -> bool:
 def _say_dead_head(x: Situation) -> str:
     if x.push_pull:
         return (
-            f"The discharge is at {_p(x, x.s.p_201)}, far above the appliance at {_p(x, x.s.p_001)}: XV-106, the hose or "
-            "the appliance's vapor port is shut. Open or mend it, then reset."
+            f"The discharge is at {_p(x, x.s.p_201)}, far above the appliance at {_p(x, x.s.p_001)}: XV-106, the "
+            "hose or the appliance's vapor port is shut. Open or mend it, then reset."
         )
     if x.bits & XV_203:
         return (

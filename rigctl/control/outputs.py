@@ -192,13 +192,13 @@ def wanted(wish: Wish) -> int:
 def gate(bits: int, forbidden: int, settings: Settings) -> int:
     """The last line before the hardware: obeys the interlocks whatever the sequence wants.
 
-    Takes away what is forbidden or not fitted, and the compressor whenever no way out of it is open: to the cylinder, or
-    in push-pull to the appliance.
+    Takes away what is forbidden or not fitted, and the compressor whenever no way out of it is open: to the cylinder,
+    or in push-pull to the appliance.
     """
     bits &= fitted_outputs(settings) & ~forbidden
     if bits & M_101:
         cooler = XV_201 | XV_202
         through = not settings.fitted.cooler_valves or bits & cooler == cooler or bits & XV_204
-        if not (bits & XV_301 and through or bits & XV_106):
+        if not ((bits & XV_301 and through) or bits & XV_106):
             bits &= ~M_101
     return bits

@@ -55,14 +55,15 @@ PRESS_PA, PRESS_S = 3e4, 60.0
 compressor may take to bring that about."""
 LEAST_PRESS_PA = 5e3
 CROSSING_START_S = 15.0
-CROSSING_LOW_S = 4.0
+CROSSING_LOW_S = 6.0
 PRESSING_S = 90.0
-"""Time before the flow across is judged, for which it must be low to count, and in which the compressor should have made
-the pressure difference that the line needs."""
+"""Time before the flow across is judged, for which it must be low to count, and in which the compressor should have
+made the pressure difference that the line needs."""
 CROSSING_BEST_S = 120.0
 """Time in which the best flow so far is forgotten: the flow falls as the cylinder warms."""
-DRY_SHARE = 0.1
-"""Share of the liquid's flow that vapor has at least: less means that the way across is shut."""
+DRY_SHARE = 0.2
+"""Vapor through the same line makes some 0.3 of the flow of boiling liquid (both choked); less than this means that the
+way across is shut."""
 PRESS_FRACTION = 0.97
 """Share of what the appliance may be pressed to at which push-pull ends by itself."""
 PUSH_PULL_TIME = 0.95
@@ -207,7 +208,7 @@ def _vapor(w: Work, f: Facts) -> None:
     # Below the level and at the end of what the compressor can do: stand and let the oil give back meanwhile.
     spent = s.no_progress_s > 30.0 or s.p_201 > SPENT_RATIO * settings.limits.compression_ratio_high * s.p_101
     f.level_held = enough or (w.x.pumping and p <= settings.job.level_pa_abs and spent)
-    # An appliance that has been pressed up blows through the compressor's valves: more than displacement, and no liquid.
+    # An appliance that was pressed up blows through the compressor's valves: more than it displaces, and no liquid.
     blows = w.push_pull_over and s.p_101 > BLOWS * s.p_201
     again = not blows and _liquid_in_reach(w) and w.liquid_returns < LIQUID_RETURNS and may_hold_liquid(w.before, p)
     f.liquid_back = again and s.liquid_back_s > LIQUID_BACK_S
