@@ -464,9 +464,13 @@ def _second_full(x: Situation) -> bool:
 
 
 def _say_second_full(x: Situation) -> str:
-    how = "what can cross through XV-104" if x.push_pull else "the compressor's displacement"
+    if x.push_pull:
+        return (
+            f"By what crosses through XV-104 up to {_m(x, x.s.second_high_kg)} may be in cylinder {x.cylinder.serial} "
+            f"(limit {_m(x, x.fill_limit_kg)}). Close both its valves, change it, open both of the new one, then restart."
+        )
     return (
-        f"By {how} up to {_m(x, x.s.second_high_kg)} may be in cylinder {x.cylinder.serial} "
+        f"By the compressor's displacement up to {_m(x, x.s.second_high_kg)} may be in cylinder {x.cylinder.serial} "
         f"(limit {_m(x, x.fill_limit_kg)}). Change the cylinder, then restart."
     )
 
