@@ -41,7 +41,7 @@ ROWS = {row.tag: row for row in TABLE}
 # ---------------------------------------------------------------------- the walk
 
 WALKED = Work(charge_kg=0.5, level_pa_abs=2.0e5)
-PRESSED = Work(job="chiller", charge_kg=15.0, level_pa_abs=2.0e5)
+PRESSED = Work(job="chiller", charge_kg=15.0, level_pa_abs=2.0e5, ambient_degc=20.0)
 """Big enough for push-pull to pay."""
 BEGINNINGS = (
     Phase.IDLE, Phase.LINE_UP, Phase.PUSH_PULL, Phase.LIQUID, Phase.VAPOR, Phase.STANDING, Phase.CLEAR_OUT,

@@ -194,7 +194,8 @@ def update(
     pumped = memory.pumped_kg + flow_2 * dt
     bound = memory.pumped_bound_kg
     if crosses:
-        bound += (1.0 if memory.line.share != memory.line.share else crossing.DOUBT) * flow_2 * dt
+        # Half of the bound is what a scale may show less: without a measured line all of it.
+        bound += (2.0 if memory.line.share != memory.line.share else crossing.DOUBT) * flow_2 * dt
     if liquid_now and (last.bits & INLETS == INLETS or s.p_001 != s.p_001):
         bound += flow_2 * dt
     s.pumped_bound_kg = bound
@@ -253,7 +254,7 @@ def update(
     if crosses:
         weight_ok = s.scale_ok and disturbed_since != disturbed_since
         line, amiss = crossing.followed_line(line, across, vapor, flow_2, gross, now, dt, weight_ok)
-        pumped, bound = pumped + amiss, max(0.0, bound + amiss)
+        pumped, bound = pumped + amiss, max(0.0, bound + 2.0 * amiss)
     elif line.since_s == line.since_s:
         line = crossing.stopped(line)
     stepped = memory.stepped or abs(raw - memory.raw_kg) > STEP_SHARE * limits.scale_step_kg

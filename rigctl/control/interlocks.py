@@ -467,7 +467,7 @@ def _say_second_full(x: Situation) -> str:
     if x.push_pull:
         return (
             f"By what crosses through XV-104 up to {_m(x, x.s.second_high_kg)} may be in cylinder {x.cylinder.serial} "
-            f"(limit {_m(x, x.fill_limit_kg)}). Close both its valves, change it, open both of the new one, then restart."
+            f"(limit {_m(x, x.fill_limit_kg)}). Close both its valves, change it, open both of the next, then restart."
         )
     return (
         f"By the compressor's displacement up to {_m(x, x.s.second_high_kg)} may be in cylinder {x.cylinder.serial} "
