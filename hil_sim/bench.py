@@ -70,7 +70,8 @@ _SLOTS = len(_SLOT_OF) + len(_CONTACTS)
 _ACTUATORS = tuple(tag.lower().replace("-", "_") for tag in OUTPUT_TAGS)
 _POSITION_OF = {
     "XV-101": at.Z_X101, "XV-102": at.Z_X102, "XV-201": at.Z_X201, "XV-202": at.Z_X202, "XV-203": at.Z_X203,
-    "XV-204": at.Z_X204, "XV-301": at.Z_X301, "CV-103": at.Z_X103,
+    "XV-204": at.Z_X204, "XV-301": at.Z_X301, "CV-103": at.Z_X103, "XV-104": at.Z_X104, "XV-105": at.Z_X105,
+    "XV-106": at.Z_X106,
 }  # fmt: skip
 _WATCHED = (
     at.Z_WATER_FLOW, at.Z_FILL_Y, at.Z_SWITCH_OPEN, at.Z_DAMAGED, at.Z_T_A, at.Z_PA_P, at.Z_T_WATER, at.Z_PA_Y,
@@ -147,6 +148,8 @@ def rig_parameters(settings: Settings) -> RigParameters:
         xv_202_fitted=fitted.cooler_valves,
         xv_203_fitted=fitted.cooler_valves,
         xv_204_fitted=fitted.cooler_valves,
+        push_pull_fitted=fitted.push_pull,
+        push_pull_kv_m3_h=settings.compressor.push_pull_kv_m3_h,
         cv_103_kv_m3_h=compressor.throttle_kv_m3_h,
         fixed_restriction_kv_m3_h=compressor.throttle_kv_m3_h,
         swept_volume_m3=compressor.displacement_m3_s * 60.0 / base.speed_rpm,

@@ -118,7 +118,7 @@ def place_of(tag: str) -> Place:
         return Place.LOOP
     if tag in {"TT-101", "TT-201", "TT-301", "TT-001"}:
         return Place.LOOP
-    if tag in {"XV-101", "XV-102", "XV-201", "XV-202", "XV-203", "XV-204", "XV-301"}:
+    if tag in {"XV-101", "XV-102", "XV-201", "XV-202", "XV-203", "XV-204", "XV-301", "XV-104", "XV-105", "XV-106"}:
         return Place.VALVE
     if tag in {"M-101", "M-201", "M-202", "M-001", "EH-001"}:
         return Place.MOTOR

@@ -48,6 +48,8 @@ ELSEWHERE: Final[dict[str, str]] = {
     "rig.xv_202_fitted": "the rig's file says it, as cooler_valves in its table [fitted]",
     "rig.xv_203_fitted": "the rig's file says it, as cooler_valves in its table [fitted]",
     "rig.xv_204_fitted": "the rig's file says it, as cooler_valves in its table [fitted]",
+    "rig.push_pull_fitted": "the rig's file says it, as push_pull in its table [fitted]",
+    "rig.push_pull_kv_m3_h": "the rig's file says it, as push_pull_kv in its table [compressor]",
     "rig.cv_103_kv_m3_h": "the rig's file says it, as throttle_kv in its table [compressor]",
     "rig.fixed_restriction_kv_m3_h": "the rig's file says it, as throttle_kv in its table [compressor]",
     "rig.swept_volume_m3": "the rig's file says it, as displacement in its table [compressor]",

@@ -126,6 +126,7 @@ class _Appliance(msgspec.Struct, frozen=True):
     ambient_degc: float = 25.0
     liquid_first: bool = True
     vapor_inlet_with_liquid: bool = False
+    design_pressure_pa_gauge: float | None = None
 
 
 _RIG_TABLES: Final[Mapping[str, type[msgspec.Struct]]] = {
@@ -156,6 +157,7 @@ _WITHIN: Final[Mapping[tuple[type[msgspec.Struct], str], tuple[float, float, str
     (Compressor, "leak_factor"): (0.5, 1.0, "below, the compressor is worn out; above 1 is impossible"),
     (Compressor, "throttle_kv_m3_h"): (0.01, 20.0, _SANE),
     (Compressor, "liquid_fraction_high"): (0.005, 0.3, _SANE),
+    (Compressor, "push_pull_kv_m3_h"): (0.01, 20.0, _SANE),
     (Limits, "discharge_high_pa_abs"): (
         _gauge(5e5),
         _gauge(4.5e6),
@@ -203,6 +205,7 @@ _WITHIN: Final[Mapping[tuple[type[msgspec.Struct], str], tuple[float, float, str
     (Limits, "gas_alarm_lfl"): (0.01, 0.25, "practice alarms at 20 to 25 % of the lower flammable limit"),
     (Limits, "readback_s"): (0.05, 5.0, "an output that does not obey must be seen within seconds"),
     (Limits, "scan_overrun_s"): (0.05, 5.0, "outputs may not stand unattended for longer"),
+    (Limits, "appliance_high_degc"): (10.0, 60.0, "no appliance is built for less or stands warmer"),
     (Limits, "air_allowance_pa"): (5e3, 3e5, "1 K of temperature error alone is 20 to 45 kPa"),
     (Instruments, "reading_max_age_s"): (0.05, 5.0, "an older reading says nothing about now"),
     (Instruments, "pressure_uncertainty_pa"): (10.0, 1e5, _SANE),
@@ -244,6 +247,7 @@ _WITHIN: Final[Mapping[tuple[type[msgspec.Struct], str], tuple[float, float, str
     ),
     (Procedure, "empty_appliance_pa_abs"): (100.0, _gauge(1e5), _SANE),
     (Procedure, "compressor_min_off_s"): (0.0, 600.0, _SANE),
+    (Procedure, "push_pull_limit_s"): (60.0, 172_800.0, "every phase must end"),
     (Procedure, "throttle_ramp_s"): (0.0, 600.0, _SANE),
     (Mqtt, "port"): (1, 65_535, "other ports do not exist"),
     (_Level, "level_pa_abs"): (
@@ -252,6 +256,7 @@ _WITHIN: Final[Mapping[tuple[type[msgspec.Struct], str], tuple[float, float, str
         "recovery ends at or below atmospheric pressure",
     ),
     (_Appliance, "charge_kg"): (0.01, 10_000.0, _SANE),
+    (_Appliance, "design_pressure_pa_gauge"): (1e5, 1e7, _SANE),
     (_Appliance, "ambient_degc"): (-30.0, 60.0, "people do not work in it"),
 }
 """Struct and field -> least, most (SI), and why. Sanity bands (common practice, no source) unless the reason

@@ -24,7 +24,7 @@ from hil_sim.plant.model import PlantParameters
 from hil_sim.scenario import load_appliance, load_setup
 from rigctl.config import load_job, load_rig, settings_for
 from rigctl.control.controller import ScanRecord
-from rigctl.control.points import INLETS, M_101, OUTPUT_TAGS, XV_201, XV_202, XV_204, XV_301
+from rigctl.control.points import M_101, OUTPUT_TAGS, WAYS_IN, XV_106, XV_201, XV_202, XV_204, XV_301
 from rigctl.control.readings import Reading, Readings
 from rigctl.control.sequence import ACTIVE, Phase
 from rigctl.control.settings import Cylinder, Settings
@@ -262,9 +262,9 @@ class Watch:
             if bits & M_101 and not way_out(bits, self.settings):
                 self._breach(1, f"M-101 commanded without a way out: {record.outputs.by_tag()}")
             cause = must_stop(record.readings, self.settings)
-            if cause and bits & (M_101 | INLETS):
+            if cause and bits & (M_101 | WAYS_IN):
                 self._breach(3, f"{cause}, and M-101 or an inlet is on in {record.phase.value}")
-            if record.phase not in ACTIVE and bits & (M_101 | INLETS):
+            if record.phase not in ACTIVE and bits & (M_101 | WAYS_IN):
                 self._breach(4, f"M-101 or an inlet is on in {record.phase.value}")
             if record.phase in (Phase.HELD, Phase.ABORTED) and not record.sentence:
                 self._breach(7, f"no sentence in {record.phase.value}")
@@ -287,9 +287,12 @@ class Watch:
         way = z[at.Z_X301]
         if self.settings.fitted.cooler_valves:
             way = min(way, max(min(z[at.Z_X201], z[at.Z_X202]), z[at.Z_X204]))
-        if min(way, self.bench.plant.hand.cylinder_valve) < 0.01:
+        onto_appliance = z[at.Z_X106] if self.settings.fitted.push_pull else 0.0
+        hand = self.bench.plant.hand
+        if max(min(way, hand.cylinder_valve), min(onto_appliance, hand.vapor_port)) < 0.01:
             self.dead_headed_s += self.bench.scan_period_s
-        if way < 0.1 and not self._faulty & {"M-101", "XV-201", "XV-202", "XV-204", "XV-301"}:
+        way = max(way, onto_appliance)
+        if way < 0.1 and not self._faulty & {"M-101", "XV-201", "XV-202", "XV-204", "XV-301", "XV-106"}:
             self._breach(1, f"M-101 turns and its way out is open {way:.2f}")
 
     def _check_contents(self, z: list[float]) -> None:
@@ -297,7 +300,7 @@ class Watch:
         limit = limit_kg(self.bench.plant.refrigerant, volume)
         # What is promised is about sensors. An inlet that sticks open is stopped at the limit itself, and what hose and
         # cooler hold then comes on top.
-        slack = 1.02 if self._faulty & {"XV-101", "XV-102", "M-101"} else FILL_SLACK
+        slack = 1.02 if self._faulty & {"XV-101", "XV-102", "XV-104", "M-101"} else FILL_SLACK
         if z[at.Z_KG_Y] > slack * limit:
             self._breach(2, f"{z[at.Z_KG_Y]:.2f} kg in a cylinder for {limit:.2f} kg")
 
@@ -367,7 +370,10 @@ class Watch:
 
 
 def way_out(bits: int, settings: Settings) -> bool:
-    """Whether these outputs leave the compressor an open way into the cylinder; written a second time by hand."""
+    """Whether these outputs leave the compressor an open way out, into the cylinder or in push-pull onto the appliance;
+    written a second time by hand."""
+    if settings.fitted.push_pull and bits & XV_106:
+        return True
     if not bits & XV_301:
         return False
     if not settings.fitted.cooler_valves:

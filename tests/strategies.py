@@ -14,7 +14,7 @@ from rigctl import config
 from rigctl.control import controller
 from rigctl.control.controller import ScanRecord, State
 from rigctl.control.interlocks import Ask
-from rigctl.control.points import INLETS, M_101, XV_203, Outputs
+from rigctl.control.points import INLETS, M_101, XV_104, XV_105, XV_203, Outputs
 from rigctl.control.readings import ABSENT, Fault, Reading, Readings, Request, RequestKind, Source
 from rigctl.control.sequence import Phase
 from rigctl.control.settings import Cylinder, Settings
@@ -162,6 +162,10 @@ def wild_readings(settings: Settings, now_s: float) -> st.SearchStrategy[Reading
 # --- a rig that plays along
 
 
+ACROSS_KG_S = 0.06
+"""What crosses in the puppet's push-pull."""
+
+
 class Puppet:
     """Plays an obliging rig, so that the procedure can be led into any phase. No physics: see hil_sim for that.
 
@@ -206,7 +210,7 @@ class Puppet:
         }
         follow: dict[str, float] = {
             "pt_102_pa_abs": self.header_pa_abs * (0.4 if liquid else 0.9),
-            "pt_301_pa_abs": self.saturated_pa_abs * 1.02,
+            "pt_301_pa_abs": self.cylinder_pa_abs(),
             "pt_001_pa_abs": self.appliance_pa_abs,
         }
         shown |= {name: value for name, value in follow.items() if fitted(self.settings, name)}
@@ -214,12 +218,22 @@ class Puppet:
             shown["readback"] = self.outputs.bits
         return at_rest(self.settings, self.now_s, **(shown | self.overrides))
 
+    def cylinder_pa_abs(self) -> float:
+        """In push-pull the compressor holds it below the appliance, as long as no vapor comes across."""
+        if self.outputs.bits & XV_105:
+            return self.saturated_pa_abs * (0.8 if self.liquid_kg > 0.0 else 0.95)
+        return self.saturated_pa_abs * 1.02
+
     def scan(self, *asked: Request) -> ScanRecord:
         """One scan later."""
         self.now_s += self.settings.scan_period_s
         before, bits_before = self.state.estimate.pumped_kg, self.outputs.bits
         self.state, _, record = controller.step(self.state, self.readings(*asked), self.settings)
         moved = max(0.0, self.state.estimate.pumped_kg - before)
+        across = self.settings.scan_period_s * (ACROSS_KG_S if self.liquid_kg > 0.0 else 0.02 * ACROSS_KG_S)
+        if bits_before & XV_104:
+            moved = across
+            self.liquid_kg -= across
         self.gross_kg += moved
         bits, dt = self.outputs.bits, self.settings.scan_period_s
         inlet, pumping = bool(bits & INLETS), bool(bits & M_101)
@@ -233,6 +247,8 @@ class Puppet:
             # Without CV-103 the wide restriction draws the header down while liquid comes.
             share = 0.3 if pumping and self.liquid_kg > 0.0 and not self.settings.fitted.cv_103 else 1.0
             self.header_pa_abs = share * self.appliance_pa_abs
+        elif bits & XV_105:
+            self.header_pa_abs = self.cylinder_pa_abs()
         elif pumping:
             self.header_pa_abs *= 1.0 - dt / 2
         if bits & ~bits_before & XV_203 and self.cooler_opens:
@@ -290,6 +306,7 @@ def led_to(phase: Phase, settings: Settings = FULL) -> Puppet:
 def _lead(phase: Phase, settings: Settings) -> Puppet:
     before: dict[Phase, tuple[Phase, RequestKind | None]] = {
         Phase.LINE_UP: (Phase.IDLE, RequestKind.START),
+        Phase.PUSH_PULL: (Phase.IDLE, RequestKind.START),
         Phase.LIQUID: (Phase.LINE_UP, None),
         Phase.VAPOR: (Phase.LIQUID if settings.job.liquid_first else Phase.LINE_UP, None),
         Phase.STANDING: (Phase.VAPOR, None),
@@ -307,6 +324,8 @@ def _lead(phase: Phase, settings: Settings) -> Puppet:
     if phase is Phase.IDLE:
         return Puppet(settings).wait(0.5)
     source, asked = before[phase]
+    if phase is Phase.PUSH_PULL:
+        return _pressed(settings)
     rig = led_to(source, settings)
     if source in (Phase.VAPOR, Phase.LIQUID) and asked is not None:
         rig.run(lambda puppet: puppet.outputs.on(M_101))
@@ -315,9 +334,20 @@ def _lead(phase: Phase, settings: Settings) -> Puppet:
     return rig.to(phase).wait(0.5)
 
 
+def _pressed(settings: Settings) -> Puppet:
+    """A puppet rig whose liquid crosses: it had been told of more than these settings say."""
+    rig = Puppet(change(settings, job__charge_kg=30.0), liquid_kg=3.0)
+    rig.wait(0.5).ask(RequestKind.START)
+    rig.to(Phase.PUSH_PULL).run(lambda puppet: puppet.outputs.on(M_101 | XV_104))
+    rig.settings = settings
+    return rig.wait(0.5)
+
+
 def phases_of(settings: Settings) -> Sequence[Phase]:
     """The phases that this rig and job go through."""
     missing = set() if settings.job.liquid_first else {Phase.LIQUID}
+    if not (settings.fitted.push_pull and settings.job.liquid_first):
+        missing.add(Phase.PUSH_PULL)
     if not settings.fitted.cooler_valves:
         missing.add(Phase.CLEAR_OUT)
     return [phase for phase in Phase if phase not in missing]

@@ -154,7 +154,10 @@ def test_promise_a_check_that_begins_at_the_allowed_rise_is_passed(tau: float, p
 # --- what a rise means
 
 
-def meaning(rise: Rise, giving: Giving = Giving(), **more: float | bool) -> Shape:
+NOTHING_KNOWN = Giving()
+
+
+def meaning(rise: Rise, giving: Giving = NOTHING_KNOWN, **more: float | bool) -> Shape:
     facts = {"passed": False, "saturation_pa_abs": 6.65e5, "warming_share": 0.0, "now_s": 2000.0} | more
     return shape(giving, rise, ahead(rise), **facts)  # type: ignore[arg-type]
 

@@ -24,9 +24,9 @@ from rigctl.refrigerant import catalogue
 from tests.strategies import BASIC, FULL, SUPPLIED, UNFIT, WATER, at_rest, change
 
 ALL_TAGS = " ".join(OUTPUT_TAGS)
-PUMPING = "XV-101 XV-102 XV-203 M-101 EH-001"
-INLET = "XV-101 XV-102"
-STAND = "XV-101 XV-102 M-101"
+PUMPING = "XV-101 XV-102 XV-104 XV-105 XV-106 XV-203 M-101 EH-001"
+INLET = "XV-101 XV-102 XV-104"
+STAND = "XV-101 XV-102 XV-104 M-101"
 
 # The table, second copy: tag -> effect, outputs taken away, latched. Every trip latches until a person at the rig
 # resets it; "takes away" keeps XV-301 open (no liquid locked in) but where escaping refrigerant is the danger.
@@ -58,6 +58,7 @@ SPEC: dict[str, tuple[str, str, bool]] = {
     "WT-301.disagree": ("hold", INLET, False),
     "PT-101.falls_fast": ("hold", STAND, False),
     "PT-101.not_falling": ("hold", STAND, False),
+    "PT-001.high": ("hold", f"{STAND} XV-106", False),
     "PT-001.unfit": ("hold", INLET, False),
     "PHASE.time": ("hold", INLET, False),
     "FS-001.no_flow": ("start inhibit", "", False),
@@ -81,6 +82,7 @@ ASKS = {
     "WT-301.unfit": "CHECK_SCALE", "WT-301.disturbed": "CHECK_SCALE", "WT-301.frozen": "CHECK_SCALE",
     "WT-301.disagree": "CHECK_SCALE",
     "PT-101.falls_fast": "CHECK_APPLIANCE", "PT-101.not_falling": "CHECK_APPLIANCE",
+    "PT-001.high": "CHECK_APPLIANCE",
     "PT-101.unfit": "CHECK_INSTRUMENT", "PT-001.unfit": "CHECK_INSTRUMENT", "PT-102.unfit": "CHECK_INSTRUMENT",
     "TT-101.unfit": "CHECK_INSTRUMENT",
     "FS-001.freezing": "START_WATER", "FS-001.no_flow": "START_WATER",
@@ -91,11 +93,13 @@ ASKS = {
 NEEDS = {
     "HS-001.pressed": "hs_001", "AT-001.gas": "at_001", "PSH-201.open": "psh_201", "TT-201.high": "tt_201",
     "TT-301.high": "tt_301", "LSH-301.high": "lsh_301", "M-101.fault": "m_101_ok", "OUTPUTS.readback": "readback",
-    "PT-001.unfit": "pt_001", "TT-301.warm": "tt_301", "PT-102.unfit": "pt_102", "TT-101.unfit": "tt_101",
-    "TT-201.stays": "tt_201", "PT-201.above": "pt_301", "PT-301.air": "pt_301 tt_301", "PT-301.air_advice": "pt_301 tt_301",
+    "PT-001.unfit": "pt_001", "PT-001.high": "push_pull", "TT-301.warm": "tt_301", "PT-102.unfit": "pt_102",
+    "TT-101.unfit": "tt_101", "TT-201.stays": "tt_201",
+    "PT-201.above": "pt_301", "PT-301.air": "pt_301 tt_301", "PT-301.air_advice": "pt_301 tt_301",
 }  # fmt: skip
 NEEDS_WATER = {"FS-001.freezing", "FS-001.no_flow"}
 
+BIT_XV_104 = 1 << OUTPUT_TAGS.index("XV-104")
 BIT_XV_203 = 1 << OUTPUT_TAGS.index("XV-203")
 CYLINDER = change(FULL.cylinder, service_pressure_pa_gauge=2_750_000.0)
 RIG = change(FULL, cylinder=CYLINDER, limits__cylinder_high_fraction=1.0, limits__cylinder_pause_fraction=0.75)
@@ -118,7 +122,8 @@ def calm(
         "cylinder_off": False, "dt_s": 0.1, "fill_limit_kg": 10.0, "filling": True, "in_phase_s": 10.0,
         "line_up": False,
         "motor_off_s": 0.0, "motor_on_s": 60.0, "net_contents_kg": 2.0, "phase_limit_s": 100.0, "phase_word": "Vapor",
-        "pumping": True, "readback_bad": 0, "rest_in_vain": Cause.NONE, "taking": True, "under_way": True, "vapor": True,
+        "pumping": True, "push_pull": False, "readback_bad": 0, "rest_in_vain": Cause.NONE, "taking": True,
+        "under_way": True, "vapor": True,
     }  # fmt: skip
     for name, value in facts.items():
         assert name in Situation.__slots__ or name in s.__slots__, f"no such fact: {name}"
@@ -280,6 +285,33 @@ def cases() -> Iterator[Case]:
     yield of("M-101.filled", "at the limit less the reserve", True, second_high_kg=full)
     yield of("M-101.filled", "just below", False, second_high_kg=below(full))
     yield of("M-101.filled", "while standing", False, second_high_kg=full, taking=False)
+
+    # Liquid that crosses direct stops earlier by what a slow scale has not shown yet: 20 s of flow.
+    across: dict[str, Any] = {"bits": M_101 | BIT_XV_104, "push_pull": True, "pumped_flow_kg_s": 0.05}
+    yield of("WT-301.full", "crossing, 20 s of flow before it", True, net_contents_kg=full - 1.0, **across)
+    yield of("WT-301.full", "crossing, not that near", False, net_contents_kg=full - 1.001, **across)
+    yield of("WT-301.full", "XV-104 shut", False, net_contents_kg=full - 1.0, **across | {"bits": M_101})
+
+    # Push-pull: the discharge goes onto the appliance, and the header sees the cylinder.
+    ceiling = catalogue.get(RIG.job.refrigerant).bubble_pressure_pa_abs(RIG.limits.appliance_high_degc or nan)
+    pushed = {"pt_001_pa_abs": ceiling, "pt_201_pa_abs": ceiling}
+    yield of("PT-001.high", "at the limit", True, pushed, push_pull=True)
+    yield of("PT-001.high", "just below", False, pushed | {"pt_001_pa_abs": below(ceiling)}, push_pull=True)
+    yield of("PT-001.high", "not in push-pull", False, pushed)
+    yield from unfit("PT-001.high", "pt_001_pa_abs", 0.5 * ceiling, push_pull=True)
+    shut = {"pt_001_pa_abs": 1e6, "pt_201_pa_abs": 1.8e6}
+    yield of("M-101.dead_head", "pressed 8 bar over the appliance", True, shut, push_pull=True)
+    yield of("M-101.dead_head", "pressed less", False, shut | {"pt_201_pa_abs": below(1.8e6)}, push_pull=True)
+    yield of("M-101.dead_head", "pressed, motor off", False, shut, push_pull=True, pumping=False)
+    yield of("M-101.dead_head", "pressed, appliance unknown", True, shut | {"pt_001_pa_abs": nan}, push_pull=True)
+    yield of("M-101.dead_head", "pressed, weight no witness", False, piled, push_pull=True, **stops)
+    yield of("PT-201.above", "pressing on the appliance", False, {"pt_301_pa_abs": 5e5}, push_pull=True)
+    empty = {"pt_101_pa_abs": below(L.suction_starved_pa_abs)}
+    yield of("PT-101.falls_fast", "the cylinder is empty", False, empty, push_pull=True)
+    frosty = {"pt_101_pa_abs": 1e5, "pt_001_pa_abs": 665_400.0, "fs_001_flow": 0.0}
+    yield water("FS-001.freezing", "the cylinder is cold, not the appliance", False, frosty, push_pull=True)
+    yield water("FS-001.freezing", "pressing, cold", True, frosty | {"pt_001_pa_abs": 292_800.0}, push_pull=True)
+    yield water("FS-001.freezing", "pressing, unfit", True, frosty | {"pt_001_pa_abs": nan}, push_pull=True)
 
     yield from unfit("WT-301.unfit", "wt_301_kg", 20.0)
     yield of("WT-301.unfit", "at line-up", True, {"wt_301_kg": nan}, taking=False, line_up=True)

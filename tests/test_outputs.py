@@ -15,10 +15,8 @@ from rigctl.control.outputs import Wish, gate, wanted
 from rigctl.control.points import (
     ALL,
     EH_001,
-    M_001,
     M_101,
     M_201,
-    M_202,
     OUTPUT_TAGS,
     SAFE,
     XV_202,
@@ -41,7 +39,9 @@ def bits_of(text: str) -> int:
 
 
 VALVES = ALL & ~bits_of(MOTORS)
-AIDS = EH_001 | M_001 | M_201 | M_202
+AIDS = bits_of("M-201 M-202 M-001 EH-001")
+PATTERNS = [bits | aids for bits in range(ALL + 1) if not bits & AIDS for aids in (0, AIDS)]
+"""Every pattern of valves and compressor, with all aids off and all on: what an aid does hangs on no other aid."""
 
 
 def wish(settings: Settings, phase: Phase, stage: int = 0, **changes: object) -> Wish:
@@ -81,7 +81,9 @@ RIGS = dict(rigs())
 
 
 def test_a_bit_and_a_tag_for_every_output_in_the_order_of_the_wiring_list() -> None:
-    tags_in_order = "XV-101 XV-102 XV-201 XV-202 XV-203 XV-204 XV-301 M-101 M-201 M-202 M-001 EH-001"
+    tags_in_order = (
+        "XV-101 XV-102 XV-201 XV-202 XV-203 XV-204 XV-301 M-101 M-201 M-202 M-001 EH-001 XV-104 XV-105 XV-106"
+    )
     assert tuple(tags_in_order.split()) == OUTPUT_TAGS
     assert tags(ALL) == OUTPUT_TAGS
     for i, tag in enumerate(OUTPUT_TAGS):
@@ -95,8 +97,8 @@ def test_a_bit_and_a_tag_for_every_output_in_the_order_of_the_wiring_list() -> N
 
 
 def way_out(bits: int, settings: Settings) -> bool:
-    """Whether gas pushed out by the compressor can reach the cylinder: a search over the pipes of the rig."""
-    pipes = [("head", "sub-cooler", "XV-204"), ("sub-cooler", "cylinder", "XV-301")]
+    """Whether gas pushed out by the compressor can reach the cylinder, or the appliance: a search over the pipes."""
+    pipes = [("head", "sub-cooler", "XV-204"), ("sub-cooler", "cylinder", "XV-301"), ("head", "appliance", "XV-106")]
     cooler = [("head", "condenser", "XV-201"), ("condenser", "sub-cooler", "XV-202")]
     reached, grown = {"head"}, True
     while grown:
@@ -104,12 +106,13 @@ def way_out(bits: int, settings: Settings) -> bool:
         for a, b, valve in pipes + cooler:
             missing_valve_is_a_pipe = (a, b, valve) in cooler and not settings.fitted.cooler_valves
             no_such_pipe = valve == "XV-204" and not settings.fitted.cooler_valves
+            no_such_pipe = no_such_pipe or (valve == "XV-106" and not settings.fitted.push_pull)
             if not no_such_pipe and (missing_valve_is_a_pipe or bits & BIT[valve]):
                 for here, there in ((a, b), (b, a)):
                     if here in reached and there not in reached:
                         reached.add(there)
                         grown = True
-    return "cylinder" in reached
+    return bool(reached & {"cylinder", "appliance"})
 
 
 def fitted_by_hand(settings: Settings) -> int:
@@ -119,6 +122,7 @@ def fitted_by_hand(settings: Settings) -> int:
         "XV-101": fitted.xv_101, "XV-102": fitted.xv_102, "XV-301": True, "M-101": True, "M-201": fitted.m_201,
         "M-202": fitted.m_202, "M-001": fitted.m_001, "EH-001": fitted.eh_001,
         **dict.fromkeys(("XV-201", "XV-202", "XV-203", "XV-204"), fitted.cooler_valves),
+        **dict.fromkeys(("XV-104", "XV-105", "XV-106"), fitted.push_pull),
     }  # fmt: skip
     return sum(BIT[tag] for tag, yes in there.items() if yes)
 
@@ -127,14 +131,15 @@ def fitted_by_hand(settings: Settings) -> int:
 def test_the_gate_lets_nothing_forbidden_or_unfitted_on_and_the_compressor_only_with_a_way_out(name: str) -> None:
     settings = RIGS[name]
     there = fitted_by_hand(settings)
-    open_ways = {bits for bits in range(ALL + 1) if way_out(bits, settings)}
+    open_ways = {bits for bits in PATTERNS if way_out(bits & VALVES, settings)}
     takes = {0, ALL, *(row.takes for row in TABLE), BIT["XV-301"], BIT["XV-201"], BIT["XV-204"], BIT["XV-202"]}
     draw = random.Random(name)
     takes |= {draw.randrange(ALL + 1) for _ in range(4)}
+    ways = {bits & VALVES for bits in open_ways}
     for forbidden in takes:
-        for bits in range(ALL + 1):
+        for bits in PATTERNS:
             left = bits & there & ~forbidden
-            if left & M_101 and left not in open_ways:
+            if left & M_101 and left & VALVES not in ways:
                 left &= ~M_101
             assert gate(bits, forbidden, settings) == left, (tags(bits), tags(forbidden))
 
@@ -142,7 +147,7 @@ def test_the_gate_lets_nothing_forbidden_or_unfitted_on_and_the_compressor_only_
 @pytest.mark.parametrize("name", RIGS)
 def test_passing_the_gate_twice_changes_nothing(name: str) -> None:
     settings = RIGS[name]
-    for bits in range(ALL + 1):
+    for bits in PATTERNS:
         once = gate(bits, 0, settings)
         assert gate(once, 0, settings) == once
 
@@ -201,6 +206,14 @@ FULL_SPEC: list[tuple[str, int, dict[str, object], str]] = [
     ("LINE_UP", 1, {"moved": False}, "XV-101 M-001"),
     ("LINE_UP", 1, {}, f"XV-101 M-001 {THROUGH}"),
     ("LINE_UP", 1, {"path_shut": True}, "XV-101 M-001"),
+    # Push-pull: XV-201 shut, the cooler open to the cylinder; XV-104 last to open and first to shut; make before break.
+    ("PUSH_PULL", 0, {}, "XV-105 XV-106 XV-202 XV-301 M-101 M-001"),
+    ("PUSH_PULL", 0, {"path_open_s": 0.0}, "XV-105 XV-106 XV-202 XV-301 M-001"),
+    ("PUSH_PULL", 0, {"ready_s": 0.0}, "XV-105 XV-106 XV-202 XV-301 M-001"),
+    ("PUSH_PULL", 1, {}, "XV-104 XV-105 XV-106 XV-202 XV-301 M-101 M-001"),
+    ("PUSH_PULL", 1, {"ready_s": 0.0}, "XV-104 XV-105 XV-106 XV-202 XV-301 M-001"),
+    ("PUSH_PULL", 2, {"bits": M_101, "path_open_s": 0.0}, f"XV-105 XV-106 {THROUGH} M-101 M-201 M-001"),
+    ("PUSH_PULL", 2, {"bits": 0}, f"XV-105 XV-106 {THROUGH} M-201 M-001"),
     ("LIQUID", 0, {}, f"XV-101 {THROUGH} M-101 M-201 M-202 M-001"),
     ("LIQUID", 0, {"path_open_s": 0.0}, f"XV-101 {THROUGH} M-201 M-202 M-001"),
     ("LIQUID", 0, {"ready_s": 0.0}, f"XV-101 {THROUGH} M-201 M-202 M-001"),
@@ -254,7 +267,7 @@ def test_every_phase_stands_in_the_table_of_wishes() -> None:
 def test_shutting_only_closes_and_closes_the_cylinder_last(phase: Phase, stage: int) -> None:
     settings = change(FULL, job__water_side=False)
     stroke = settings.procedure.valve_stroke_s
-    for bits in range(ALL + 1):
+    for bits in PATTERNS:
         for in_stage_s in (0.0, 0.5 * stroke, stroke, 1.5 * stroke, 2.0 * stroke, 100.0):
             left = wanted(wish(settings, phase, stage, bits=bits, in_stage_s=in_stage_s))
             assert left & ~bits == 0, "opened or started something"
@@ -287,9 +300,11 @@ def test_no_phase_runs_the_motor_against_a_valve_that_still_moves_or_before_it_h
                 made = wish(
                     settings, phase, stage, in_stage_s=in_stage_s, path_open_s=path_open_s, ready_s=ready_s, bits=ALL
                 )
-                assert not wanted(made) & M_101, phase
+                # Going over from push-pull to the ordinary way a motor that runs goes on: XV-106 is open still.
+                goes_over = phase is Phase.PUSH_PULL and stage == 2
+                assert goes_over or not wanted(made) & M_101, phase
             made = wish(settings, phase, stage, in_stage_s=in_stage_s, path_open_s=stroke, ready_s=rest, bits=ALL)
-            runs = {Phase.LIQUID, Phase.VAPOR}
+            runs = {Phase.LIQUID, Phase.VAPOR, Phase.PUSH_PULL}
             cleared = phase is Phase.CLEAR_OUT or (phase in (Phase.HOLDING, Phase.STOPPING) and stage == 0)
             assert bool(wanted(made) & M_101) == (phase in runs or cleared), (phase, stage)
 
@@ -301,7 +316,8 @@ def test_the_motor_runs_only_where_something_is_to_be_pumped_and_never_with_inle
             inlet, cooler = bits & bits_of("XV-101 XV-102"), bits & BIT["XV-203"]
             assert not (inlet and cooler), phase
             cleared = phase is Phase.CLEAR_OUT or (phase in (Phase.HOLDING, Phase.STOPPING) and stage == 0)
-            assert not bits & M_101 or inlet or cleared, phase
+            assert not bits & M_101 or inlet or cleared or bits & BIT["XV-105"], phase
+            assert not (bits & BIT["XV-105"] and (inlet or cooler)), phase
 
 
 def test_with_one_inlet_the_liquid_comes_through_it() -> None:

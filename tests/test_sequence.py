@@ -25,9 +25,12 @@ SPEC: dict[str, list[tuple[tuple[str, ...], str]]] = {
     "LINE_UP": [
         *ABORT, *STOP, *HOLD,
         (("line_up_failed",), "HELD"),
+        (("line_up_passed", "liquid_wanted", "push_pull_pays"), "PUSH_PULL"),
         (("line_up_passed", "liquid_wanted"), "LIQUID"),
         (("line_up_passed",), "VAPOR"),
     ],
+    # A big liquid charge crosses direct; what is left comes through the compressor: vapor, or liquid where some is.
+    "PUSH_PULL": [*ABORT, *STOP, *HOLD, (("crossed",), "VAPOR"), (("push_pull_over",), "LIQUID")],
     "LIQUID": [
         *ABORT, *STOP, *HOLD,
         (("liquid_gone", "hose_must_move"), "HOLDING"),
@@ -52,6 +55,7 @@ SPEC: dict[str, list[tuple[tuple[str, ...], str]]] = {
         (("hold_asked",), "HELD"),
         (("restart_failed",), "HELD"),
         (("restart_ready", "resume LINE_UP"), "LINE_UP"),
+        (("restart_ready", "resume PUSH_PULL"), "PUSH_PULL"),
         (("restart_ready", "resume LIQUID"), "LIQUID"),
         (("restart_ready", "resume VAPOR"), "VAPOR"),
         (("restart_ready", "resume CLEAR_OUT"), "CLEAR_OUT"),
@@ -145,7 +149,8 @@ def test_active_is_every_state_in_which_a_job_is_under_way() -> None:
     # By ISA-88 a job is over in the final states and has not begun in IDLE; ABORTING is a trip under way.
     over = {"IDLE", "STOPPED", "ABORTING", "ABORTED", "COMPLETE"}
     assert {phase.name for phase in ACTIVE} == {phase.name for phase in Phase} - over
-    assert {phase.name for phase in RUNNING} == {"LINE_UP", "LIQUID", "VAPOR", "STANDING", "CLEAR_OUT", "ISOLATE"}
+    running = {"LINE_UP", "PUSH_PULL", "LIQUID", "VAPOR", "STANDING", "CLEAR_OUT", "ISOLATE"}
+    assert {phase.name for phase in RUNNING} == running
     words = {
         "IDLE",
         "RUNNING",
@@ -233,7 +238,7 @@ def test_the_short_cut_for_a_quiet_scan_never_skips_a_move() -> None:
     assert rows - alone == set(QUIET)
 
 
-QUIET = ("liquid_wanted", "hose_must_move", "standing_gave_up", "has_clear_out", "too_little")
+QUIET = ("liquid_wanted", "push_pull_pays", "hose_must_move", "standing_gave_up", "has_clear_out", "too_little")
 """Flags that only say where a move leads and cause none: all of them may stand for hours."""
 
 
@@ -256,7 +261,9 @@ def check_stirring(stirs: Any) -> None:
     """Every guard asks for one flag or for two at once, so pairs of flags show every one of them."""
     for first in FLAGS:
         for second in FLAGS:
-            for resume_to in (Phase.LINE_UP, Phase.LIQUID, Phase.VAPOR, Phase.CLEAR_OUT, Phase.ISOLATE):
+            for resume_to in (
+                Phase.LINE_UP, Phase.PUSH_PULL, Phase.LIQUID, Phase.VAPOR, Phase.CLEAR_OUT, Phase.ISOLATE,
+            ):  # fmt: skip
                 f = facts(first, second, resume_to=resume_to)
                 assert stirs(f) or not some_guard_holds(f), (first, second)
 

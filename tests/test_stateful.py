@@ -29,7 +29,7 @@ from hil_sim.faults import Fault, FaultKind, PlantFault, UnsupportedFaultError
 from hil_sim.operator import _DEEDS, Act, Operator
 from rigctl.control.controller import ScanRecord
 from rigctl.control.interlocks import TABLE, AlarmState, Ask, Kind
-from rigctl.control.points import INLETS, M_101
+from rigctl.control.points import M_101, WAYS_IN, XV_104
 from rigctl.control.readings import RequestKind, Source
 from rigctl.control.sequence import ACTIVE, Phase
 from tests.promise_helpers import CAMPAIGN, NEARLY_FULL, SMALL, WATER, Watch, Work, faults_at
@@ -41,8 +41,11 @@ ROWS = {row.tag: row for row in TABLE}
 # ---------------------------------------------------------------------- the walk
 
 WALKED = Work(charge_kg=0.5, level_pa_abs=2.0e5)
+PRESSED = Work(job="chiller", charge_kg=15.0, level_pa_abs=2.0e5, ambient_degc=20.0)
+"""Big enough for push-pull to pay."""
 BEGINNINGS = (
-    Phase.IDLE, Phase.LINE_UP, Phase.LIQUID, Phase.VAPOR, Phase.STANDING, Phase.CLEAR_OUT, Phase.ISOLATE,
+    Phase.IDLE, Phase.LINE_UP, Phase.PUSH_PULL, Phase.LIQUID, Phase.VAPOR, Phase.STANDING, Phase.CLEAR_OUT,
+    Phase.ISOLATE,
 )  # fmt: skip
 
 
@@ -59,6 +62,10 @@ def snapshots() -> dict[Phase, Watch]:
         settled = record.outputs.on(M_101) or record.phase not in (Phase.LIQUID, Phase.VAPOR, Phase.CLEAR_OUT)
         if record.phase not in found and settled and record.readings.now_s - since_s >= 0.5:
             found[record.phase] = copied(watch)
+    pressed = Watch(PRESSED, seed=11)
+    pressed.to(Phase.PUSH_PULL)
+    next(record for record in pressed.run(60.0) if record.outputs.on(M_101 | XV_104))
+    found[Phase.PUSH_PULL] = pressed
     return found
 
 
@@ -145,7 +152,7 @@ class Rig(RuleBasedStateMachine):
         if record is None:
             self.armed, self.stop_due = False, None
             act = self.bench.plant.act
-            assert not (act.m_101 or act.xv_101 or act.xv_102 or act.xv_301)
+            assert not (act.m_101 or act.xv_101 or act.xv_102 or act.xv_301 or act.xv_104 or act.xv_106)
             return
         self.judge(record)
 
@@ -160,13 +167,13 @@ class Rig(RuleBasedStateMachine):
                     self.armed = True
             if asked.kind in (RequestKind.STOP, RequestKind.ABORT):
                 assert reply.accepted
-                assert not bits & INLETS
+                assert not bits & WAYS_IN
                 limit_s = 0.0 if asked.kind is RequestKind.ABORT else self.watch.settings.procedure.stopping_limit_s
                 self.stop_due = record.readings.now_s + limit_s + 3.0
                 assert not (limit_s == 0.0 and bits & M_101)
-        if bits & (M_101 | INLETS):
+        if bits & (M_101 | WAYS_IN):
             assert self.armed, f"{record.outputs.by_tag()} in {record.phase.value}, and nobody let it"
-            assert self.stop_due is None or record.readings.now_s < self.stop_due or not bits & INLETS
+            assert self.stop_due is None or record.readings.now_s < self.stop_due or not bits & WAYS_IN
         if record.phase in (Phase.LINE_UP, Phase.HELD):
             self.stop_due = None
         for alarm in record.alarms:
@@ -361,6 +368,7 @@ SCENARIOS: dict[str, Scenario] = {
     "WT-301.disagree": on(BIG, act=creeping),
     "PT-101.falls_fast": on(BIG, Fault("plant", PlantFault.PORT_SHUT, 24.0)),
     "PT-101.not_falling": on(SMALL, Fault("PT-001", FaultKind.STUCK, 45.0), limits__suction_not_falling_s=30.0),
+    "PT-001.high": on(PRESSED, Fault("PT-001", FaultKind.WRONG, 30.0, value=3e5)),
     "PT-001.unfit": on(SMALL, Fault("PT-001", FaultKind.OFF, 28.0)),
     "PHASE.time": on(procedure__vapor_limit_s=30.0),
     "FS-001.no_flow": on(WATER, Fault("plant", PlantFault.WATER_STOPPED, 0.0)),

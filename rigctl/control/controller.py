@@ -14,7 +14,7 @@ from rigctl.control.interlocks import Situation
 from rigctl.control.line_up import change_cylinder, cylinder_fault
 from rigctl.control.moves import move
 from rigctl.control.phases import facts
-from rigctl.control.points import M_101, XV_301, Outputs
+from rigctl.control.points import M_101, XV_106, XV_301, Outputs
 from rigctl.control.readings import Readings
 from rigctl.control.requests import NOTHING_ASKED, Asked, answer, hear
 from rigctl.control.rests import Cause
@@ -48,6 +48,7 @@ __all__ = [
 
 _LIMITS = {
     Phase.LINE_UP: "line_up_limit_s",
+    Phase.PUSH_PULL: "push_pull_limit_s",
     Phase.LIQUID: "liquid_limit_s",
     Phase.VAPOR: "vapor_limit_s",
     Phase.STANDING: "standing_limit_s",
@@ -55,6 +56,7 @@ _LIMITS = {
 }
 _STAGE_OF = {
     Phase.LINE_UP: 1,
+    Phase.PUSH_PULL: 1,
     Phase.LIQUID: 1,
     Phase.VAPOR: 2,
     Phase.STANDING: 3,
@@ -130,7 +132,8 @@ def _situation(state: State, readings: Readings, settings: Settings, s: Signals)
     x.bits = state.outputs.bits
     x.active = phase in ACTIVE
     x.under_way = x.active or phase in (Phase.ABORTING, Phase.ABORTED)
-    x.taking = phase is Phase.LIQUID or phase is Phase.VAPOR
+    x.push_pull = phase is Phase.PUSH_PULL
+    x.taking = phase is Phase.LIQUID or phase is Phase.VAPOR or x.push_pull
     x.vapor = phase is Phase.VAPOR
     x.line_up = phase is Phase.LINE_UP
     x.filling = x.bits & XV_301 != 0
@@ -166,6 +169,8 @@ def _command(w: Work) -> None:
     """Set the outputs: what the phase wishes, as far as the gate lets it through."""
     before, settings, now_s, forbidden = w.before, w.settings, w.now_s, w.permits.forbidden
     bits_before = before.outputs.bits
+    if governing.onto_appliance(w.phase, w.stage) is not governing.onto_appliance(before.phase, before.stage):
+        w.path_s = nan  # another way out: it has to be open for a stroke before the motor counts on it
     wish = outputs.Wish()
     wish.phase, wish.stage, wish.in_stage_s, wish.settings = w.phase, w.stage, w.in_stage_s, settings
     wish.in_switch_s, wish.uncleared = now_s - w.clearing.switched_s, w.uncleared
@@ -175,7 +180,10 @@ def _command(w: Work) -> None:
     running = bits_before & M_101 != 0
     wish.ready_s = inf if running or w.motor_s != w.motor_s else now_s - w.motor_s
     bits = outputs.gate(outputs.wanted(wish), forbidden, settings)
-    way = outputs.gate(bits | M_101, forbidden, settings) & M_101 if bits & XV_301 else 0
+    if governing.onto_appliance(w.phase, w.stage):
+        way = bits & XV_106
+    else:
+        way = outputs.gate(bits & ~XV_106 | M_101, forbidden, settings) & M_101 if bits & XV_301 else 0
     w.path_s = (w.path_s if w.path_s == w.path_s else now_s) if way else nan
     w.throttle = governing.throttle(w) if settings.fitted.cv_103 else 0.0
     w.outputs = Outputs(bits, w.throttle)

@@ -7,8 +7,9 @@ from math import inf, log, nan, sqrt
 
 import msgspec
 
+from rigctl.control import crossing
 from rigctl.control.forecast import LimitedBy, Progress, finish, limited_by
-from rigctl.control.points import INLETS, M_101, WAYS_OUT, XV_203, XV_301, Outputs
+from rigctl.control.points import INLETS, M_101, WAYS_OUT, XV_104, XV_203, XV_301, Outputs
 from rigctl.control.pump import pumped_flow
 from rigctl.control.readings import Readings
 from rigctl.control.settings import Settings
@@ -137,6 +138,8 @@ class Memory(msgspec.Struct, frozen=True, array_like=True, gc=False):
     """What only the pump has counted while the scale was out of use."""
     p_301_slow_pa_abs: float = nan
     """The cylinder's pressure, smoothed over 30 s: tells whether it has come to rest."""
+    line: crossing.Line = crossing.Line()
+    """The way across in push-pull."""
 
 
 def update(
@@ -180,8 +183,19 @@ def update(
     flow_2 = 0.0
     if pumping and inlet_open and last.bits & WAYS_OUT and not last.bits & XV_203:
         flow_2 = pumped_flow(settings, refrigerant, s, liquid_now, last.cv_103 if settings.fitted.cv_103 else 1.0)
+    across = vapor = 0.0
+    crosses = last.bits & XV_104 != 0
+    if crosses:
+        # Push-pull: the liquid goes past the compressor, which takes the cylinder's vapor away.
+        across = crossing.across_kg_s(settings, refrigerant, s)
+        vapor = pumped_flow(settings, refrigerant, s, False, last.cv_103) if pumping else 0.0
+        flow_2 = max(0.0, crossing.share_of(memory.line) * across - vapor)
+    s.crossing_kg_s, s.drawn_kg_s = memory.line.share * across, vapor
     pumped = memory.pumped_kg + flow_2 * dt
     bound = memory.pumped_bound_kg
+    if crosses:
+        # Half of the bound is what a scale may show less: without a measured line all of it.
+        bound += (2.0 if memory.line.share != memory.line.share else crossing.DOUBT) * flow_2 * dt
     if liquid_now and (last.bits & INLETS == INLETS or s.p_001 != s.p_001):
         bound += flow_2 * dt
     s.pumped_bound_kg = bound
@@ -202,10 +216,13 @@ def update(
         p_ww += dt * (2.0 * p_wf + dt * p_ff)
         p_wf += dt * p_ff
         # When the pump's word changes the flow may have changed by as much, at once.
-        p_ff += FLOW_WALK_KG2_S3 * dt + (flow_2 - memory.flow_2_kg_s) ** 2
+        p_ff += FLOW_WALK_KG2_S3 * dt
+        if memory.line.since_s != memory.line.since_s or not crosses:
+            p_ff += (flow_2 - memory.flow_2_kg_s) ** 2
         if not s.scale_ok:
             steady_since = nan
-            flow, p_ff = flow_2, max(p_ff, (0.5 * flow_2) ** 2)  # the pump's word is all there is
+            # The pump's word is all there is; what crosses has just been weighed.
+            flow, p_ff = flow if crosses else flow_2, max(p_ff, (0.5 * flow_2) ** 2)
         else:
             seen = raw - memory.offset_kg
             innovation = seen - gross
@@ -214,7 +231,7 @@ def update(
                 if disturbed_since != disturbed_since:
                     disturbed_since = now
                 steady_since = nan
-                flow = flow_2
+                flow = flow if crosses else flow_2
             else:
                 if cylinder_off and abs(innovation) > limits.scale_step_kg:
                     gross, flow, p_ww, p_wf, p_ff = seen, 0.0, noise, 0.0, 1e-6
@@ -233,6 +250,13 @@ def update(
                 elif steady_since != steady_since:
                     steady_since = now
     coasted = memory.coasted_kg + flow_2 * dt if disturbed_since == disturbed_since or not s.scale_ok else 0.0
+    line = memory.line
+    if crosses:
+        weight_ok = s.scale_ok and disturbed_since != disturbed_since
+        line, amiss = crossing.followed_line(line, across, vapor, flow_2, gross, now, dt, weight_ok)
+        pumped, bound = pumped + amiss, max(0.0, bound + 2.0 * amiss)
+    elif line.since_s == line.since_s:
+        line = crossing.stopped(line)
     stepped = memory.stepped or abs(raw - memory.raw_kg) > STEP_SHARE * limits.scale_step_kg
     s.disturbed_s = now - disturbed_since if disturbed_since == disturbed_since else 0.0
     s.steady_s = now - steady_since if steady_since == steady_since else 0.0
@@ -257,7 +281,7 @@ def update(
 
     # --- does the weight follow the pump?
     anchor_pumped, anchor_gross = memory.anchor_pumped_kg, memory.anchor_gross_kg
-    if anchor_gross != anchor_gross or cylinder_off or not pumping:
+    if anchor_gross != anchor_gross or cylinder_off or not pumping or crosses:
         anchor_pumped, anchor_gross = pumped, gross
     s.anchor_pumped_kg = pumped - anchor_pumped
     s.anchor_gain_kg = gross - anchor_gross
@@ -371,7 +395,7 @@ def update(
         pumped, bound, calibration, anchor_pumped, anchor_gross,
         p_201, p_201_rate, log_fall, side, slow, low, progress, progress_gross,
         expecting_s, ratio, ratio_ref, ratio_high, flow_ref, flow_low, gone, more_since,
-        flow_2, doubt_gross, doubt_pumped, same_from, flowing_since, was_flowing, coasted, slow_301,
+        flow_2, doubt_gross, doubt_pumped, same_from, flowing_since, was_flowing, coasted, slow_301, line,
     )  # fmt: skip
     return after, s
 

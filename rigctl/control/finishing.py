@@ -1,9 +1,10 @@
 """When to stop pulling, how long to stand, and what a rise of the shut-in appliance means.
 
-Oil gives refrigerant back for minutes. While the compressor draws, what is given off shows as flow; once the appliance is
-shut in, it shows as rising pressure. What one kilogram more does to the pressure is learned from the fall of the
-vapor phase and from each check that failed, so the compressor's flow tells how fast the pressure would rise, and pulling
-goes on until a check can be expected to hold. A check that cannot hold any more is broken off as soon as that is plain.
+Oil gives refrigerant back for minutes. While the compressor draws, what is given off shows as flow; once the
+appliance is shut in, it shows as rising pressure. What one kilogram more does to the pressure is learned from the
+fall of the vapor phase and from each check that failed, so the compressor's flow tells how fast the pressure would
+rise, and pulling goes on until a check can be expected to hold. A check that cannot hold any more is broken off as
+soon as that is plain.
 """
 
 from __future__ import annotations
@@ -19,8 +20,8 @@ from rigctl.control.signals import followed
 BLOCK_S = 3.0
 """The rise is judged by means over so long: a pressure transmitter's noise is far above what matters here."""
 LAG_S, LONG_LAG_S = 5.0, 15.0
-"""The slope of the appliance's pressure is the difference of two lags behind it, over the difference of their times: that is
-the slope behind both lags in a row, and the flow that it is set against goes through the same two."""
+"""The slope of the appliance's pressure is the difference of two lags behind it, over the difference of their times:
+that is the slope behind both lags in a row, and the flow that it is set against goes through the same two."""
 GAIN_FALL_PA_S = 400.0
 """A fall below this is too near to the noise to learn from."""
 RISE_S, LEAST_RISE_S, MOST_RISE_S = 110.0, 40.0, 220.0
@@ -33,13 +34,15 @@ MARGIN = 0.95
 FIRST_GAIN = 1.4
 """The gain that checks show, over the one that the fall of the pressure shows; median over random simulated jobs."""
 FIRST_LOOK = 1.0
-"""The first check is made at so many times the allowed rise: what it tells is worth the half minute that it may cost."""
+"""The first check is made at so many times the allowed rise: what it tells is worth the half minute that it may
+cost."""
 CAUTION = 0.85
 """Share of the allowed rise to pull down to: a check that fails costs more than a little more pulling."""
 PULL_S = 40.0
 """A pull takes at least this long before its flow says anything about the oil."""
 PROBE_S = 300.0
-"""A pull below its target is broken off for a check after so long at the latest: flow near the compressor's end misleads."""
+"""A pull below its target is broken off for a check after so long at the latest: flow near the compressor's end
+misleads."""
 FAILS, HOLDS = 0.92, 0.5
 """How sure it must be that a check fails before it is broken off, and that it holds before it counts as passed."""
 WATCH_SHARE = 0.4
@@ -51,19 +54,20 @@ UNPLAIN, LONGER = 0.2, 1.5
 MODEL_SHARE = 0.05
 """Standard error of what is still to come, as no rise has one time constant only."""
 DECAY_S = 200.0
-"""Time in which the oil's giving falls by e while the compressor draws; median over random simulated jobs, spread about a
-factor of two."""
+"""Time in which the oil's giving falls by e while the compressor draws; median over random simulated jobs, spread
+about a factor of two."""
 SLOWER, LEAK_S, LEAK_BELOW_PA_ABS = 0.9, 420.0, 9.5e4
-"""Even still, cold oil gives less by a fifth after such a time of pulling; a rise that begins as fast as so long ago, in vacuum, is air that
-leaks in. A leak out of an appliance above the atmosphere shows as a fall, and as weight that does not come."""
+"""Even still, cold oil gives less by a fifth after such a time of pulling; a rise that begins as fast as so long ago,
+in vacuum, is air that leaks in. A leak out of an appliance above the atmosphere shows as a fall, and as weight that
+does not come."""
 WARMING_TIMES = 1.3
 """Gas that warms up at the same mass rises in proportion; so much more may still be that."""
 LIQUID_SHARE = 0.6
 """A rise that goes on to more than this share of saturation comes from liquid: oil gives back to well below."""
 _TIMES_S = (15.0, 30.0, 60.0, 120.0, 240.0, inf)
 _BEFOREHAND = (0.06, 0.14, 0.25, 0.3, 0.2, 0.05)
-"""Time constants with which a rise may come to rest, and what is thought of each beforehand: median about 90 s over random
-simulated jobs. The last is an even rise, as a leak makes it."""
+"""Time constants with which a rise may come to rest, and what is thought of each beforehand: median about 90 s over
+random simulated jobs. The last is an even rise, as a leak makes it."""
 _BLOCK_NOISE_SHARE = 0.02
 """Noise of a block's mean, as a share of the transmitter's uncertainty, at least."""
 
@@ -100,8 +104,8 @@ class Outlook(msgspec.Struct, frozen=True, array_like=True, gc=False):
     rest_pa_abs: float
     """Where it comes to rest, median."""
     fails: float
-    """Probability that the check will not be passed, 0 to 1: above the level at its end, or on the way there with a rise
-    above the allowance."""
+    """Probability that the check will not be passed, 0 to 1: above the level at its end, or on the way there with a
+    rise above the allowance."""
     stays_below: float
     """Probability that it rests below the level, 0 to 1."""
     even: float
@@ -311,10 +315,8 @@ def outlook(
 def _fit(p: tuple[float, ...], tau_s: float) -> tuple[float, float, float, float, float, float]:
     """Least squares of a + b*f(t): a, b, sum of squares, and the covariance of a and b for unit variance."""
     n = len(p)
-    if tau_s == inf:
-        f = [BLOCK_S * i for i in range(n)]
-    else:
-        f = [1.0 - exp(-BLOCK_S * i / tau_s) for i in range(n)]
+    ramp = [BLOCK_S * i for i in range(n)]
+    f = ramp if tau_s == inf else [1.0 - exp(-t / tau_s) for t in ramp]
     mean_f, mean_p = sum(f) / n, sum(p) / n
     sff = sfp = spp = 0.0
     for f_i, p_i in zip(f, p, strict=True):

@@ -18,6 +18,7 @@ from rigctl.control.pump import liquid_fraction
 from rigctl.control.readings import sound
 from rigctl.control.rests import Cause, Rest
 from rigctl.control.sequence import Phase
+from rigctl.control.settings import appliance_ceiling_pa_abs
 from rigctl.refrigerant import catalogue
 
 if TYPE_CHECKING:
@@ -26,12 +27,20 @@ if TYPE_CHECKING:
 
 DISCHARGE_EASE_FRACTION = 0.92
 """Share of the discharge limit at which the suction throttle starts to close."""
+PRESS_EASE_FRACTION = 0.92
+PRESS_EASE_PA = 4e5
+"""In push-pull the throttle starts to close at this share of what the appliance may be pressed to, or with the
+discharge so far above it: its vapor port is narrow."""
+FULL_HEADER = 0.4
+"""Share of the liquid position while push-pull empties a header that stands full of liquid at the cylinder's pressure:
+little of it boils behind the throttle."""
 CLEAR_WIDE_S = 10.0
 """The throttle stays small this long: the first that comes from the cooler is liquid."""
 COOLING_ON_KG_S, COOLING_OFF_KG_S = 2.0e-3, 1.2e-3
 """Flow at which the condenser fan and the bath start and stop to pay while vapor is drawn."""
 SOFT_START_S, SOFT_SHARE = 1.5, 0.3
-"""The lines are full of liquid when the motor starts on liquid: the throttle is held to this share of its position at first."""
+"""The lines are full of liquid when the motor starts on liquid: the throttle is held to this share of its position at
+first."""
 LIQUID_WIDE = 0.8
 """Most opening of the throttle while liquid comes."""
 LIQUID_SEEN_S = 8.0
@@ -39,11 +48,11 @@ LIQUID_SEEN_S = 8.0
 EASE_TIMES = 2.0
 """The throttle closes this much faster than it opens."""
 CYLINDER_REST, CYLINDER_BACK = 0.005, 0.08
-"""Below `cylinder_pause_fraction`, as shares of the service pressure: where the motor rests and where it may go on. A throttle
-does not help: what is in the cylinder is warm already."""
+"""Below `cylinder_pause_fraction`, as shares of the service pressure: where the motor rests and where it may go on. A
+throttle does not help: what is in the cylinder is warm already."""
 HOT_EASE_K, HOT_REST_K, HOT_BACK_K = 20.0, 4.0, 25.0
-"""Below the limit of the discharge temperature: where cooling is switched on whether it pays or not, where the motor rests,
-and where it may go on."""
+"""Below the limit of the discharge temperature: where cooling is switched on whether it pays or not, where the motor
+rests, and where it may go on."""
 COLD_EASE_K, COLD_REST_K, COLD_BACK_K = 5.0, 1.0, 4.0
 """Above the freeze guard, by the saturation temperature: where the throttle starts to close, where the motor rests, and
 where it may go on."""
@@ -136,7 +145,9 @@ def _cylinder_share(x: Situation) -> float:
 
 
 def freezing_margin_k(x: Situation) -> float:
-    """How far the refrigerant is above the freeze guard, K; infinite where no water can freeze or its flow is proved."""
+    """How far the refrigerant is above the freeze guard, K; infinite where no water can freeze or its flow is
+    proved.
+    """
     if not x.settings.job.water_side:
         return inf
     flow, s = x.readings.fs_001_flow, x.s
@@ -146,6 +157,11 @@ def freezing_margin_k(x: Situation) -> float:
     return refrigerant.bubble_temperature_degc(s.p_low) - x.settings.limits.freeze_guard_k
 
 
+def onto_appliance(phase: Phase, stage: int) -> bool:
+    """Whether the compressor's way out is XV-106: push-pull, until it goes over to the ordinary way."""
+    return phase is Phase.PUSH_PULL and stage < 2
+
+
 def throttle(w: Work) -> float:
     """Opening of CV-103: as the liquid allows, then wide for vapor, closing when anything nears its limit."""
     x, phase, procedure, was = w.x, w.phase, w.settings.procedure, w.before.throttle
@@ -153,7 +169,9 @@ def throttle(w: Work) -> float:
     clearing = phase is Phase.CLEAR_OUT or (phase in (Phase.HOLDING, Phase.STOPPING) and w.stage == 0)
     ramp = (1.0 - low) / max(procedure.throttle_ramp_s, 0.1) * min(x.dt_s, 1.0)
     if phase is Phase.LIQUID:
-        return _on_liquid(x, was, low, ramp)
+        return _on_liquid(w, was, low, ramp)
+    if onto_appliance(phase, w.stage):
+        return _pushing(x, was, low, ramp)
     if not clearing and phase not in (Phase.VAPOR, Phase.STANDING):
         return low
     if phase is Phase.VAPOR and x.s.liquid_back_s > 2.0 and may_hold_liquid(w.before, x.s.p_appliance):
@@ -170,7 +188,22 @@ def _near_a_limit(x: Situation) -> bool:
     return x.s.p_201 > DISCHARGE_EASE_FRACTION * limits.discharge_high_pa_abs or freezing_margin_k(x) < COLD_EASE_K
 
 
-def _on_liquid(x: Situation, was: float, low: float, ramp: float) -> float:
+def _pushing(x: Situation, was: float, low: float, ramp: float) -> float:
+    """The first that comes from the header is liquid; then as hard as the appliance and its vapor port can take."""
+    p, most = x.s.p_001, appliance_ceiling_pa_abs(x.settings)
+    if not (p < PRESS_EASE_FRACTION * most and x.s.p_201 - p < PRESS_EASE_PA) or _near_a_limit(x):
+        return max(low, was - EASE_TIMES * ramp)
+    return FULL_HEADER * low if not x.in_phase_s >= CLEAR_WIDE_S else min(1.0, was + ramp)
+
+
+def _on_liquid(w: Work, was: float, low: float, ramp: float) -> float:
+    x, before = w.x, w.before
+    if before.push_pull_over and x.s.p_001 > before.appliance_start_pa_abs:
+        # An appliance that has been pressed up drives liquid through the compressor's valves, and less of it boils
+        # behind the throttle. What is set at the start is kept: the liquid's end is seen by a change of pressures.
+        if before.phase is Phase.LIQUID:
+            return was
+        return low * (before.appliance_start_pa_abs / x.s.p_001) ** 2
     if x.motor_on_s < SOFT_START_S:
         return SOFT_SHARE * low  # standing, too: that is where it starts from
     if was < low and not _near_a_limit(x):

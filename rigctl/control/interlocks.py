@@ -19,16 +19,20 @@ from rigctl.control.points import (
     EH_001,
     INLETS,
     M_101,
+    PUSH_PULL,
+    WAYS_IN,
+    XV_104,
+    XV_106,
     XV_203,
     tags,
 )
 from rigctl.control.readings import Reading, Readings, sound
 from rigctl.control.rests import Cause
-from rigctl.control.settings import Cylinder, Settings
+from rigctl.control.settings import Cylinder, Settings, appliance_ceiling_pa_abs
 from rigctl.control.signals import Signals
 from rigctl.refrigerant import catalogue
 
-STOP_PUMPING = M_101 | INLETS | XV_203 | EH_001
+STOP_PUMPING = M_101 | INLETS | XV_203 | EH_001 | PUSH_PULL
 """What most trips take away; the way into the cylinder stays open so that no liquid is locked in."""
 RATIO_DELAY_S = 5.0
 FREEZE_DELAY_S = 1.0
@@ -46,6 +50,10 @@ SAME_FIGURE_KG = 0.1
 RESTRICTED_PA = 3e5
 RESTRICTED_DELAY_S = 15.0
 """Discharge this far above the cylinder for this long is more than any hose in order takes."""
+PRESSED_PA = 8e5
+"""In push-pull: discharge this far above the appliance has no open way onto it. The throttle holds it at 4 bar."""
+SCALE_LAG_S = 20.0
+"""A scale that follows so slowly must not overfill the cylinder: liquid that crosses direct stops so much earlier."""
 AIR_REST_S = 600.0
 """The cylinder must have rested this long before its pressure can speak of air."""
 
@@ -126,6 +134,7 @@ class Situation:
         "phase_limit_s",
         "phase_word",
         "pumping",
+        "push_pull",
         "readback_bad",
         "readings",
         "rest_in_vain",
@@ -160,6 +169,8 @@ class Situation:
     phase_limit_s: float
     phase_word: str
     pumping: bool
+    push_pull: bool
+    """PUSH_PULL: the header sees the cylinder, and the discharge the appliance."""
     readback_bad: int
     readings: Readings
     rest_in_vain: Cause
@@ -167,7 +178,7 @@ class Situation:
     s: Signals
     settings: Settings
     taking: bool
-    """LIQUID or VAPOR: the appliance is being emptied."""
+    """PUSH_PULL, LIQUID or VAPOR: the appliance is being emptied."""
     under_way: bool
     """A job is under way or has been tripped: what tripped it may still stand."""
     vapor: bool
@@ -279,6 +290,8 @@ def _say_ratio_high(x: Situation) -> str:
 
 def _dead_head(x: Situation) -> bool:
     s = x.s
+    if x.push_pull:
+        return x.pumping and not s.p_201 - s.p_001 < PRESSED_PA
     if not (x.pumping and x.filling):
         return False
     pumped = s.pumped_flow_kg_s
@@ -305,6 +318,11 @@ def _dead_head(x: Situation) -> bool:
 
 
 def _say_dead_head(x: Situation) -> str:
+    if x.push_pull:
+        return (
+            f"The discharge is at {_p(x, x.s.p_201)}, far above the appliance at {_p(x, x.s.p_001)}: XV-106, the "
+            "hose or the appliance's vapor port is shut. Open or mend it, then reset."
+        )
     if x.bits & XV_203:
         return (
             f"While the cooler is cleared out the discharge rises over the cylinder ({_p(x, x.s.p_201)}): XV-204 or "
@@ -346,7 +364,7 @@ def _say_gas(x: Situation) -> str:
 
 
 def _above_cylinder(x: Situation) -> bool:
-    return x.taking and x.pumping and x.s.p_201 - x.s.p_301 > RESTRICTED_PA
+    return x.taking and x.pumping and not x.push_pull and x.s.p_201 - x.s.p_301 > RESTRICTED_PA
 
 
 def _say_above_cylinder(x: Situation) -> str:
@@ -427,10 +445,19 @@ def _say_cylinder_warm(x: Situation) -> str:
 
 
 def _full(x: Situation) -> bool:
-    return (x.taking or x.line_up) and x.net_contents_kg >= x.fill_limit_kg - x.settings.limits.fill_reserve_kg
+    room_kg = x.settings.limits.fill_reserve_kg
+    if x.bits & XV_104:
+        room_kg += SCALE_LAG_S * x.s.pumped_flow_kg_s
+    return (x.taking or x.line_up) and x.net_contents_kg >= x.fill_limit_kg - room_kg
 
 
 def _say_full(x: Situation) -> str:
+    if x.bits & XV_104:
+        return (
+            f"Cylinder {x.cylinder.serial} is as full as liquid that crosses direct may make it: "
+            f"{_m(x, x.net_contents_kg)} in it, limit {_m(x, x.fill_limit_kg)}. Close both its valves, change the "
+            "cylinder, open both valves of the new one, then restart."
+        )
     return (
         f"Cylinder {x.cylinder.serial} is full: {_m(x, x.net_contents_kg)} in it, limit {_m(x, x.fill_limit_kg)}. "
         "Close its valve, change the cylinder, open the new one, then restart."
@@ -453,6 +480,11 @@ def _second_full(x: Situation) -> bool:
 
 
 def _say_second_full(x: Situation) -> str:
+    if x.push_pull:
+        return (
+            f"By what crosses through XV-104 up to {_m(x, x.s.second_high_kg)} may be in cylinder {x.cylinder.serial} "
+            f"(limit {_m(x, x.fill_limit_kg)}). Close both its valves, change it, open both of the next, then restart."
+        )
     return (
         f"By the compressor's displacement up to {_m(x, x.s.second_high_kg)} may be in cylinder {x.cylinder.serial} "
         f"(limit {_m(x, x.fill_limit_kg)}). Change the cylinder, then restart."
@@ -559,7 +591,7 @@ def _say_not_falling(x: Situation) -> str:
 
 def _falls_fast(x: Situation) -> bool:
     limits = x.settings.limits
-    if not (x.taking and x.pumping and x.s.p_101 < limits.suction_starved_pa_abs):
+    if not (x.taking and not x.push_pull and x.pumping and x.s.p_101 < limits.suction_starved_pa_abs):
         return False
     if _fit(x.s.p_001):
         return x.s.p_001 > 3.0 * limits.suction_starved_pa_abs
@@ -578,7 +610,7 @@ def _freezing(x: Situation) -> bool:
         return False
     # Liquid boils at the bubble temperature, the colder end of a blend's glide.
     guard = catalogue.get(x.settings.job.refrigerant).bubble_pressure_pa_abs(x.settings.limits.freeze_guard_k)
-    return x.rest_in_vain is Cause.FREEZING or not x.s.p_low > guard
+    return x.rest_in_vain is Cause.FREEZING or not (x.s.p_001 if x.push_pull else x.s.p_low) > guard
 
 
 def _say_freezing(x: Situation) -> str:
@@ -594,6 +626,19 @@ def _no_flow(x: Situation) -> bool:
 
 def _say_no_flow(x: Situation) -> str:
     return "FS-001 shows no water flow. Start the water pump and open its valves, then restart."
+
+
+def _appliance_high(x: Situation) -> bool:
+    return x.push_pull and not x.s.p_001 < appliance_ceiling_pa_abs(x.settings)
+
+
+def _say_appliance_high(x: Situation) -> str:
+    if not _fit(x.s.p_001):
+        return _unfit("PT-001", x.readings.pt_001_pa_abs, x)
+    return (
+        f"Push-pull has pressed the appliance up to {_p(x, x.s.p_001)} (allowed "
+        f"{_p(x, appliance_ceiling_pa_abs(x.settings))}). See that liquid leaves it and nothing heats it, then restart."
+    )
 
 
 def _appliance_unfit(x: Situation) -> bool:
@@ -697,36 +742,39 @@ TABLE: tuple[Interlock, ...] = (
     Interlock("OUTPUTS.readback", Kind.TRIP, "an output does not follow its command", STOP_PUMPING, _readback,
               _say_readback, fitted=lambda c: c.fitted.readback, delay_s=lambda c: c.limits.readback_s),
     Interlock("SCAN.overrun", Kind.TRIP, "a scan came too late", STOP_PUMPING, _overrun, _say_overrun),
-    Interlock("FS-001.freezing", Kind.HOLD, "water without proved flow and saturation near freezing", M_101 | INLETS,
+    Interlock("FS-001.freezing", Kind.HOLD, "water without proved flow and saturation near freezing", M_101 | WAYS_IN,
               _freezing, _say_freezing, Ask.START_WATER, fitted=lambda c: c.job.water_side,
               delay_s=lambda c: FREEZE_DELAY_S),
-    Interlock("LSH-301.high", Kind.HOLD, "level switch has opened, or its wire", INLETS, _level_high, _say_level_high,
+    Interlock("LSH-301.high", Kind.HOLD, "level switch has opened, or its wire", WAYS_IN, _level_high, _say_level_high,
               Ask.CHANGE_CYLINDER, fitted=lambda c: c.fitted.lsh_301),
-    Interlock("WT-301.full", Kind.HOLD, "cylinder at its fill limit less the reserve", INLETS, _full, _say_full,
+    Interlock("WT-301.full", Kind.HOLD, "cylinder at its fill limit less the reserve", WAYS_IN, _full, _say_full,
               Ask.CHANGE_CYLINDER),
-    Interlock("M-101.filled", Kind.HOLD, "second fill estimate at the limit less the reserve", INLETS, _second_full,
+    Interlock("M-101.filled", Kind.HOLD, "second fill estimate at the limit less the reserve", WAYS_IN, _second_full,
               _say_second_full, Ask.CHANGE_CYLINDER),
-    Interlock("PT-201.ratio", Kind.HOLD, "compression ratio high", M_101 | INLETS, _ratio_high, _say_ratio_high,
+    Interlock("PT-201.ratio", Kind.HOLD, "compression ratio high", M_101 | WAYS_IN, _ratio_high, _say_ratio_high,
               Ask.COOL_CYLINDER, delay_s=lambda c: RATIO_DELAY_S),
-    Interlock("TT-201.stays", Kind.HOLD, "discharge stays hot though the compressor rests", M_101 | INLETS, _stays_hot,
+    Interlock("TT-201.stays", Kind.HOLD, "discharge stays hot though the compressor rests", M_101 | WAYS_IN, _stays_hot,
               _say_stays_hot, Ask.CHECK_RIG, fitted=lambda c: c.fitted.tt_201),
-    Interlock("PT-301.near", Kind.HOLD, "cylinder pressure near its rating", M_101 | INLETS, _cylinder_pause,
+    Interlock("PT-301.near", Kind.HOLD, "cylinder pressure near its rating", M_101 | WAYS_IN, _cylinder_pause,
               _say_cylinder_pause, Ask.COOL_CYLINDER),
-    Interlock("WT-301.unfit", Kind.HOLD, "scale unfit", INLETS, _scale_unfit, _say_scale_unfit, Ask.CHECK_SCALE),
-    Interlock("WT-301.disturbed", Kind.HOLD, "scale disturbed for too long", INLETS, _scale_disturbed,
+    Interlock("WT-301.unfit", Kind.HOLD, "scale unfit", WAYS_IN, _scale_unfit, _say_scale_unfit, Ask.CHECK_SCALE),
+    Interlock("WT-301.disturbed", Kind.HOLD, "scale disturbed for too long", WAYS_IN, _scale_disturbed,
               _say_scale_disturbed, Ask.CHECK_SCALE),
-    Interlock("WT-301.frozen", Kind.HOLD, "scale shows nothing of what was pumped", M_101 | INLETS, _scale_frozen,
+    Interlock("WT-301.frozen", Kind.HOLD, "scale shows nothing of what was pumped", M_101 | WAYS_IN, _scale_frozen,
               _say_scale_frozen, Ask.CHECK_SCALE),
-    Interlock("WT-301.disagree", Kind.HOLD, "scale and second fill estimate disagree", INLETS, _estimates_disagree,
+    Interlock("WT-301.disagree", Kind.HOLD, "scale and second fill estimate disagree", WAYS_IN, _estimates_disagree,
               _say_estimates_disagree, Ask.CHECK_SCALE, delay_s=lambda c: 5.0),
-    Interlock("PT-101.falls_fast", Kind.HOLD, "suction falls too fast (iced or closed inlet)", M_101 | INLETS,
+    Interlock("PT-101.falls_fast", Kind.HOLD, "suction falls too fast (iced or closed inlet)", M_101 | WAYS_IN,
               _falls_fast, _say_falls_fast, Ask.CHECK_APPLIANCE, delay_s=lambda c: 3.0),
     Interlock("PT-101.not_falling", Kind.HOLD, "suction does not fall though pumping (blocked or closed)",
-              M_101 | INLETS, _not_falling, _say_not_falling, Ask.CHECK_APPLIANCE),
-    Interlock("PT-001.unfit", Kind.HOLD, "appliance pressure unfit", INLETS, _appliance_unfit,
+              M_101 | WAYS_IN, _not_falling, _say_not_falling, Ask.CHECK_APPLIANCE),
+    Interlock("PT-001.high", Kind.HOLD, "appliance pressed near its design pressure by push-pull",
+              M_101 | WAYS_IN | XV_106, _appliance_high, _say_appliance_high, Ask.CHECK_APPLIANCE,
+              fitted=lambda c: c.fitted.push_pull),
+    Interlock("PT-001.unfit", Kind.HOLD, "appliance pressure unfit", WAYS_IN, _appliance_unfit,
               lambda x: _unfit("PT-001", x.readings.pt_001_pa_abs, x), Ask.CHECK_INSTRUMENT,
               fitted=lambda c: c.fitted.pt_001),
-    Interlock("PHASE.time", Kind.HOLD, "a phase takes longer than its limit", INLETS, _too_long, _say_too_long,
+    Interlock("PHASE.time", Kind.HOLD, "a phase takes longer than its limit", WAYS_IN, _too_long, _say_too_long,
               Ask.CONFIRM),
     Interlock("FS-001.no_flow", Kind.START_INHIBIT, "water flow not proved at line-up", 0, _no_flow, _say_no_flow,
               Ask.START_WATER, fitted=lambda c: c.job.water_side),

@@ -13,7 +13,7 @@ from rigctl.control.interlocks import TABLE, Ask
 from rigctl.control.points import M_101
 from rigctl.control.rests import Cause, Rest
 from rigctl.control.sequence import RUNNING, Facts, Phase
-from rigctl.control.state import Clearing, StandingCheck
+from rigctl.control.state import Clearing, Crossing, StandingCheck
 from rigctl.control.work import Work
 
 TIGHTEN = 0.7
@@ -22,7 +22,7 @@ NO_CLEAR_OUT = "This rig has no clear-out: condenser and discharge hose still ho
 LINES_HOLD_LIQUID = (
     "Cooler and discharge hose still hold liquid and stay open to the cylinder: empty them before any valve is closed."
 )
-_CAN_CLEAR = (Phase.LINE_UP, Phase.LIQUID, Phase.VAPOR, Phase.STANDING, Phase.CLEAR_OUT)
+_CAN_CLEAR = (Phase.LINE_UP, Phase.PUSH_PULL, Phase.LIQUID, Phase.VAPOR, Phase.STANDING, Phase.CLEAR_OUT)
 
 
 def move(w: Work, f: Facts, phase: Phase) -> None:
@@ -36,7 +36,7 @@ def move(w: Work, f: Facts, phase: Phase) -> None:
     if leave is not None:
         leave(w, f, phase)
     w.standing_start_pa_abs = nan
-    w.rise, w.outlook = Rise(), None
+    w.rise, w.outlook, w.crossing = Rise(), None, Crossing()
     w.phase = phase
     if phase in RUNNING or phase is Phase.IDLE:
         w.sentence, w.ask = "", Ask.NOTHING
@@ -52,8 +52,14 @@ def move(w: Work, f: Facts, phase: Phase) -> None:
 def _leave_line_up(w: Work, f: Facts, phase: Phase) -> None:
     if w.before.stage == 1 and not w.settings.fitted.cooler_valves:
         w.moved = True  # through the compressor's valves liquid has run as far as XV-301
-    if phase in (Phase.LIQUID, Phase.VAPOR):
+    if phase in (Phase.PUSH_PULL, Phase.LIQUID, Phase.VAPOR):
         w.refrigerant_accepted = True
+
+
+def _leave_push_pull(w: Work, f: Facts, phase: Phase) -> None:
+    if f.crossed or f.push_pull_over:
+        w.push_pull_over = True
+        w.liquid_done = w.liquid_done or f.crossed
 
 
 def _leave_liquid(w: Work, f: Facts, phase: Phase) -> None:
@@ -142,10 +148,11 @@ def _say_too_little(w: Work) -> str:
 
 
 def _say_leaks(w: Work) -> str:
-    old = words.duration(w.now_s - w.giving.even_since_s)
+    rate = words.pressure_difference(60.0 * w.giving.even_pa_s, w.settings.units)
     return (
-        f"The shut-in appliance rises by {words.pressure_difference(60.0 * w.giving.even_pa_s, w.settings.units)} a minute, no slower "
-        f"than {old} ago: air leaks in. Find the leak at ports, caps and hoses and stop it; then restart, or stop the job."
+        f"The shut-in appliance rises by {rate} a minute, no slower than "
+        f"{words.duration(w.now_s - w.giving.even_since_s)} ago: air leaks in. Find the leak at ports, caps and hoses "
+        "and stop it; then restart, or stop the job."
     )
 
 
@@ -227,12 +234,14 @@ def _enter_aborting(w: Work, f: Facts, was: Phase) -> None:
 _Turn = Callable[[Work, Facts, Phase], None]
 _ON_LEAVING: dict[Phase, _Turn] = {
     Phase.LINE_UP: _leave_line_up,
+    Phase.PUSH_PULL: _leave_push_pull,
     Phase.LIQUID: _leave_liquid,
     Phase.VAPOR: _leave_vapor,
     Phase.STANDING: _leave_standing,
 }
 """Called with where it goes."""
 _ON_ENTERING: dict[Phase, _Turn] = {
+    Phase.PUSH_PULL: _enter_taking,
     Phase.LIQUID: _enter_taking,
     Phase.VAPOR: _enter_taking,
     Phase.STANDING: _enter_standing,

@@ -9,8 +9,12 @@ from rigctl.control.points import (
     M_101,
     M_201,
     M_202,
+    PUSH_PULL,
     XV_101,
     XV_102,
+    XV_104,
+    XV_105,
+    XV_106,
     XV_201,
     XV_202,
     XV_203,
@@ -48,6 +52,7 @@ def _fitted_outputs(settings: Settings) -> int:
         (fitted.m_202, M_202),
         (fitted.m_001, M_001),
         (fitted.eh_001, EH_001),
+        (fitted.push_pull, PUSH_PULL),
     ):
         if has:
             bits |= bit
@@ -75,7 +80,8 @@ class Wish:
 
     phase: Phase
     stage: int
-    """Steps inside a phase: LINE_UP 0 static, 1 inlet open; HOLDING and STOPPING 0 clear-out, 1 shut, 2 stand by."""
+    """Steps inside a phase: LINE_UP 0 static, 1 inlet open; PUSH_PULL 0 pressing, 1 crossing, 2 going over to the
+    ordinary way; HOLDING and STOPPING 0 clear-out, 1 shut, 2 stand by."""
     in_stage_s: float
     aids: int
     """Fans, bath and heater that pay now and may be on."""
@@ -86,7 +92,7 @@ class Wish:
     path_shut: bool
     """XV-301 has to stay shut: cylinder off, power lost."""
     path_open_s: float
-    """How long the way from compressor to cylinder has been commanded open."""
+    """How long the way out that this phase uses has been commanded open: to the cylinder, or in push-pull XV-106."""
     ready_s: float
     """How long the motor has been off; infinite while it runs."""
     in_switch_s: float
@@ -105,7 +111,9 @@ def _motor(wish: Wish) -> int:
 
 
 def _draw(wish: Wish, inlet: int) -> int:
-    """Inlet, way out and motor; a motor that rests leaves the appliance to its own instrument, or open to the header's."""
+    """Inlet, way out and motor; a motor that rests leaves the appliance to its own instrument, or open to the
+    header's.
+    """
     if wish.resting:
         return THROUGH_COOLER | (0 if wish.settings.fitted.pt_001 else inlet)
     return inlet | THROUGH_COOLER | _motor(wish)
@@ -122,6 +130,18 @@ def _clear_out(wish: Wish) -> int:
         return THROUGH_COOLER | XV_204 | M_201 | motor
     cooler = XV_203 if wish.in_switch_s >= 2.0 * stroke else 0
     return cooler | ROUND_COOLER | M_201 | motor
+
+
+def _push_pull(wish: Wish) -> int:
+    # The cooler keeps its way to the cylinder, as in a standing check; XV-201 cuts it off from the discharge, which
+    # would else run round in a circle. XV-104 opens once the appliance stands above the cylinder, and shuts first.
+    # Then the ordinary way opens before XV-106 shuts, so that the motor need not stop.
+    across = XV_105 | XV_106 | M_001
+    if wish.stage == 0:
+        return across | XV_202 | XV_301 | _motor(wish)
+    if wish.stage == 1:
+        return across | XV_104 | XV_202 | XV_301 | _motor(wish)
+    return across | THROUGH_COOLER | M_201 | M_101 & wish.bits
 
 
 def _shut(wish: Wish) -> int:
@@ -147,6 +167,8 @@ def wanted(wish: Wish) -> int:
             if not settings.job.liquid_first and settings.fitted.xv_102:
                 inlet = XV_102
         return inlet | open_way | M_001
+    if phase is Phase.PUSH_PULL:
+        return _push_pull(wish)
     if phase is Phase.LIQUID:
         inlet = XV_101 if settings.fitted.xv_101 else XV_102
         if settings.job.vapor_inlet_with_liquid:
@@ -181,12 +203,13 @@ def wanted(wish: Wish) -> int:
 def gate(bits: int, forbidden: int, settings: Settings) -> int:
     """The last line before the hardware: obeys the interlocks whatever the sequence wants.
 
-    Takes away what is forbidden or not fitted, and the compressor whenever no way out of it is open.
+    Takes away what is forbidden or not fitted, and the compressor whenever no way out of it is open: to the cylinder,
+    or in push-pull to the appliance.
     """
     bits &= fitted_outputs(settings) & ~forbidden
     if bits & M_101:
         cooler = XV_201 | XV_202
         through = not settings.fitted.cooler_valves or bits & cooler == cooler or bits & XV_204
-        if not (bits & XV_301 and through):
+        if not ((bits & XV_301 and through) or bits & XV_106):
             bits &= ~M_101
     return bits

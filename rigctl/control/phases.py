@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from math import nan
 
-from rigctl.control import estimate, finishing
+from rigctl.control import crossing, estimate, finishing, words
 from rigctl.control.finishing import Shape
 from rigctl.control.interlocks import Ask, Situation
 from rigctl.control.line_up import (
@@ -20,17 +20,21 @@ from rigctl.control.line_up import (
     too_light,
     wrong_weight,
 )
-from rigctl.control.points import M_101, XV_203
+from rigctl.control.points import M_101, XV_105, XV_203
 from rigctl.control.sequence import Facts, Phase
-from rigctl.control.settings import Cylinder
-from rigctl.control.state import Clearing, State
+from rigctl.control.settings import Cylinder, appliance_ceiling_pa_abs
+from rigctl.control.state import Clearing, Crossing, State
 from rigctl.control.work import Work
 from rigctl.refrigerant import catalogue
 
+START_PRESS_FRACTION = 0.92
+"""Push-pull is not begun with an appliance that stands nearer to what it may be pressed to."""
 LINE_UP_GRACE_S = 15.0
 """Time a check of the line-up may take to come good before it counts as failed."""
 FILLING_S = 180.0
 """Time the rig's own volumes may take to fill from the appliance before its pressure is judged."""
+BLOWS = 0.95
+"""Header over discharge pressure above which the compressor's valves may stand open."""
 LIQUID_RETURNS = 6
 """The procedure goes back to the liquid at most so often: every job ends."""
 LIQUID_BACK_S = 8.0
@@ -47,6 +51,24 @@ leaks); a header that has not risen so long after the cooler should have been le
 CLEAR_SEEN_PA = 2e4
 CLEAR_FLOW_KG_S = 5e-4
 """Weight gain above which the cooler is not empty yet."""
+PRESS_PA, PRESS_S = 3e4, 60.0
+"""XV-104 opens when the appliance stands so far above the cylinder, else liquid would run back; and how long the
+compressor may take to bring that about."""
+LEAST_PRESS_PA = 5e3
+CROSSING_START_S = 15.0
+CROSSING_LOW_S = 6.0
+PRESSING_S = 90.0
+"""Time before the flow across is judged, for which it must be low to count, and in which the compressor should have
+made the pressure difference that the line needs."""
+CROSSING_BEST_S = 120.0
+"""Time in which the best flow so far is forgotten: the flow falls as the cylinder warms."""
+DRY_SHARE = 0.2
+"""Vapor through the same line makes some 0.3 of the flow of boiling liquid (both choked); less than this means that the
+way across is shut."""
+PRESS_FRACTION = 0.97
+"""Share of what the appliance may be pressed to at which push-pull ends by itself."""
+PUSH_PULL_TIME = 0.95
+"""Share of its time limit at which push-pull ends by itself."""
 HEADER_STAYS_UP = "The cooler was not cleared out: the header does not come down. Does an inlet valve not shut?"
 COOLER_STAYS_SHUT = "The cooler was not cleared out: nothing came from it. Does XV-203 open?"
 CLEAR_TIME_OUT = "The cooler was not wholly cleared out in the time given for it."
@@ -65,6 +87,7 @@ def facts(w: Work) -> Facts:
     f.has_clear_out = w.settings.fitted.cooler_valves
     f.line_up_failed = f.line_up_passed = f.liquid_wanted = f.liquid_gone = f.hose_must_move = False
     f.too_little = f.liquid_back = f.change_asked = False
+    f.push_pull_pays = f.push_pull_over = f.crossed = False
     f.level_held = f.standing_failed = f.standing_passed = f.standing_gave_up = False
     f.cleared = f.isolated = f.settled = f.restart_ready = f.restart_failed = False
     judge = _IN_PHASE.get(w.phase)
@@ -106,6 +129,71 @@ def _line_up_passed(w: Work, f: Facts) -> None:
     # What was found the first time stays: on the way back after a stop the pressure is not at rest.
     w.liquid_done = w.liquid_done or not (saturated or w.refrigerant_accepted)
     f.liquid_wanted = job.liquid_first and _liquid_in_reach(w) and not w.liquid_done
+    f.push_pull_pays = f.liquid_wanted and push_pull_pays(w)
+
+
+def push_pull_pays(w: Work) -> bool:
+    """Whether it is quicker to press the liquid across than to draw it through the compressor.
+
+    By how much liquid the declared charge leaves, what the cylinder still takes, and both rates; not with an appliance
+    that stands near its ceiling already.
+    """
+    settings, p, charge_kg = w.settings, w.s.p_appliance, w.settings.job.charge_kg
+    if not settings.fitted.push_pull or w.push_pull_over or w.liquid_done or charge_kg is None:
+        return False
+    if not p < START_PRESS_FRACTION * appliance_ceiling_pa_abs(settings):
+        return False
+    left_kg = crossing.LABEL_SHARE * charge_kg - w.recovered_kg()
+    room_kg = w.fill_limit_kg - settings.limits.fill_reserve_kg - w.x.net_contents_kg
+    draw_s = crossing.draw_down_s(settings, p, w.s.p_301, w.x.net_contents_kg)
+    if not draw_s < 0.7 * PRESS_S:
+        return False
+    return crossing.gain_s(settings, w.estimate.line, p, min(left_kg, room_kg)) - draw_s > crossing.LEAST_GAIN_S
+
+
+def _push_pull(w: Work, f: Facts) -> None:
+    procedure, s = w.settings.procedure, w.s
+    pressed_pa = s.p_001 - crossing.cylinder_pa_abs(s)
+    if w.stage == 0:
+        if w.x.bits & XV_105 and w.in_stage_s >= 2.0 * procedure.valve_stroke_s and pressed_pa > PRESS_PA:
+            w.begin_stage(1)
+        elif w.in_stage_s > PRESS_S:
+            _end_push_pull(w, "the appliance does not come above the cylinder", dry=False)
+    elif w.stage == 1:
+        _crossing(w, pressed_pa)
+    else:
+        over = w.in_stage_s > procedure.valve_stroke_s + 1.5 * w.settings.scan_period_s
+        f.crossed, f.push_pull_over = over and w.crossing.dry, over and not w.crossing.dry
+
+
+def _crossing(w: Work, pressed_pa: float) -> None:
+    """Carry the crossing on, and end it when nothing, or only vapor, comes across, or when it has become no quicker."""
+    procedure, s, was = w.settings.procedure, w.s, w.crossing
+    if w.in_stage_s < CROSSING_START_S:
+        return
+    best = max(was.best_kg_s * (1.0 - min(w.x.dt_s, 1.0) / CROSSING_BEST_S), s.flow_kg_s)
+    # A cylinder that stood at the appliance's pressure has to be drawn down before anything can be said.
+    presses = pressed_pa > crossing.CHOKED_SHARE * s.p_001 or w.in_stage_s > PRESSING_S
+    slow = presses and not s.flow_kg_s > crossing.BETTER * crossing.liquid_rate_kg_s(w.settings, s.p_001)
+    crosses = s.flow_kg_s + s.drawn_kg_s
+    few = s.flow_kg_s < procedure.liquid_end_flow * best or crosses < procedure.liquid_end_flow * s.crossing_kg_s
+    low = slow or few or not pressed_pa > LEAST_PRESS_PA
+    since = (was.low_since_s if was.low_since_s == was.low_since_s else w.now_s) if low else nan
+    w.crossing = Crossing(best, since)
+    # Vapor is what still crosses where liquid did; where nothing does any more, something is shut.
+    dry = few and crosses > DRY_SHARE * max(best + s.drawn_kg_s, s.crossing_kg_s if presses else 0.0)
+    if low and w.now_s - since >= CROSSING_LOW_S:
+        _end_push_pull(w, "vapor comes across" if dry else "little comes across", dry=dry)
+    elif not s.p_001 < PRESS_FRACTION * appliance_ceiling_pa_abs(w.settings):
+        _end_push_pull(w, "the appliance is pressed as far as it may be", dry=False)
+    elif w.in_phase_s > PUSH_PULL_TIME * procedure.push_pull_limit_s:
+        _end_push_pull(w, "its time is up", dry=False)
+
+
+def _end_push_pull(w: Work, why: str, *, dry: bool) -> None:
+    w.crossing = Crossing(dry=dry)
+    w.begin_stage(2)
+    w.tell("note", "XV-104", f"Push-pull ends after {words.mass(w.s.net_kg, w.settings.units)}: {why}.")
 
 
 def _liquid(w: Work, f: Facts) -> None:
@@ -120,7 +208,9 @@ def _vapor(w: Work, f: Facts) -> None:
     # Below the level and at the end of what the compressor can do: stand and let the oil give back meanwhile.
     spent = s.no_progress_s > 30.0 or s.p_201 > SPENT_RATIO * settings.limits.compression_ratio_high * s.p_101
     f.level_held = enough or (w.x.pumping and p <= settings.job.level_pa_abs and spent)
-    again = _liquid_in_reach(w) and w.liquid_returns < LIQUID_RETURNS and may_hold_liquid(w.before, p)
+    # An appliance that was pressed up blows through the compressor's valves: more than it displaces, and no liquid.
+    blows = w.push_pull_over and s.p_101 > BLOWS * s.p_201
+    again = not blows and _liquid_in_reach(w) and w.liquid_returns < LIQUID_RETURNS and may_hold_liquid(w.before, p)
     f.liquid_back = again and s.liquid_back_s > LIQUID_BACK_S
 
 
@@ -325,6 +415,9 @@ def _restarting(w: Work, f: Facts) -> None:
     ):
         _weigh_cylinder(w)
     f.restart_ready = not fault and w.in_phase_s > 2.0 * procedure.valve_stroke_s and not w.cylinder_off
+    if f.restart_ready and w.resume_to in (Phase.PUSH_PULL, Phase.LIQUID):
+        # Another cylinder: what is left may not be worth pressing any more, or the room in the last one was not.
+        w.resume_to = f.resume_to = Phase.PUSH_PULL if push_pull_pays(w) else Phase.LIQUID
     if w.in_phase_s > procedure.restarting_limit_s and not f.restart_ready:
         f.restart_failed = True
         w.sentence, w.ask = SCALE_RESTLESS, Ask.CHECK_SCALE
@@ -338,6 +431,7 @@ def _aborting(w: Work, f: Facts) -> None:
 
 _IN_PHASE: dict[Phase, Callable[[Work, Facts], None]] = {
     Phase.LINE_UP: _line_up,
+    Phase.PUSH_PULL: _push_pull,
     Phase.LIQUID: _liquid,
     Phase.VAPOR: _vapor,
     Phase.STANDING: _standing,

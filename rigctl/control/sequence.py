@@ -32,6 +32,7 @@ class Phase(enum.Enum):
 
     IDLE = "idle"
     LINE_UP = "line_up"
+    PUSH_PULL = "push_pull"
     LIQUID = "liquid"
     VAPOR = "vapor"
     STANDING = "standing"
@@ -50,7 +51,9 @@ class Phase(enum.Enum):
     __hash__ = object.__hash__
 
 
-RUNNING = (Phase.LINE_UP, Phase.LIQUID, Phase.VAPOR, Phase.STANDING, Phase.CLEAR_OUT, Phase.ISOLATE)
+RUNNING = (
+    Phase.LINE_UP, Phase.PUSH_PULL, Phase.LIQUID, Phase.VAPOR, Phase.STANDING, Phase.CLEAR_OUT, Phase.ISOLATE,
+)  # fmt: skip
 ACTIVE = (*RUNNING, Phase.HOLDING, Phase.HELD, Phase.RESTARTING, Phase.STOPPING)
 """States in which a job is under way and a trip aborts it."""
 
@@ -72,6 +75,7 @@ class Facts:
         "abort_asked",
         "change_asked",
         "cleared",
+        "crossed",
         "has_clear_out",
         "hold_asked",
         "hose_must_move",
@@ -83,6 +87,8 @@ class Facts:
         "liquid_gone",
         "liquid_wanted",
         "must_hold",
+        "push_pull_over",
+        "push_pull_pays",
         "reset_taken",
         "restart_asked",
         "restart_failed",
@@ -101,6 +107,7 @@ class Facts:
     abort_asked: bool
     change_asked: bool
     cleared: bool
+    crossed: bool
     has_clear_out: bool
     hold_asked: bool
     hose_must_move: bool
@@ -112,6 +119,8 @@ class Facts:
     liquid_gone: bool
     liquid_wanted: bool
     must_hold: bool
+    push_pull_over: bool
+    push_pull_pays: bool
     reset_taken: bool
     restart_asked: bool
     restart_failed: bool
@@ -158,6 +167,21 @@ def hold_asked(f: Facts) -> bool:
 def line_up_failed(f: Facts) -> bool:
     """A check of the line-up failed for longer than it may take to settle."""
     return f.line_up_failed
+
+
+def to_push_pull(f: Facts) -> bool:
+    """All checks passed and there is enough liquid for it to cross direct."""
+    return f.line_up_passed and f.liquid_wanted and f.push_pull_pays
+
+
+def crossed(f: Facts) -> bool:
+    """The liquid has crossed: vapor comes through XV-104."""
+    return f.crossed
+
+
+def push_pull_over(f: Facts) -> bool:
+    """Push-pull has ended with liquid left: no better than the compressor, or its time is up."""
+    return f.push_pull_over
 
 
 def to_liquid(f: Facts) -> bool:
@@ -270,8 +294,11 @@ TRANSITIONS: list[dict[str, Any]] = [
     _row(Phase.IDLE, Phase.LINE_UP, start_asked),
     _row(RUNNING, Phase.HOLDING, must_hold),
     _row(Phase.LINE_UP, Phase.HELD, line_up_failed),
+    _row(Phase.LINE_UP, Phase.PUSH_PULL, to_push_pull),
     _row(Phase.LINE_UP, Phase.LIQUID, to_liquid),
     _row(Phase.LINE_UP, Phase.VAPOR, line_up_passed),
+    _row(Phase.PUSH_PULL, Phase.VAPOR, crossed),
+    _row(Phase.PUSH_PULL, Phase.LIQUID, push_pull_over),
     _row(Phase.LIQUID, Phase.HOLDING, liquid_gone_and_hose),
     _row(Phase.LIQUID, Phase.VAPOR, liquid_gone),
     _row(Phase.VAPOR, Phase.STANDING, level_held),
@@ -289,6 +316,7 @@ TRANSITIONS: list[dict[str, Any]] = [
     _row(Phase.RESTARTING, Phase.HELD, hold_asked),
     _row(Phase.RESTARTING, Phase.HELD, restart_failed),
     _row(Phase.RESTARTING, Phase.LINE_UP, _resume(Phase.LINE_UP)),
+    _row(Phase.RESTARTING, Phase.PUSH_PULL, _resume(Phase.PUSH_PULL)),
     _row(Phase.RESTARTING, Phase.LIQUID, _resume(Phase.LIQUID)),
     _row(Phase.RESTARTING, Phase.VAPOR, _resume(Phase.VAPOR)),
     _row(Phase.RESTARTING, Phase.CLEAR_OUT, _resume(Phase.CLEAR_OUT)),
@@ -335,6 +363,8 @@ def stirred(f: Facts) -> bool:
         or f.reset_taken
         or f.line_up_failed
         or f.line_up_passed
+        or f.crossed
+        or f.push_pull_over
         or f.liquid_gone
         or f.liquid_back
         or f.level_held

@@ -69,6 +69,9 @@ class Fitted(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """A drive or contactor fault contact."""
     readback: bool = False
     """The output module can be read back."""
+    push_pull: bool = False
+    """XV-104, XV-105 and XV-106: appliance liquid straight to the cylinder, cylinder vapor to the header, discharge to
+    the appliance's vapor port."""
 
 
 class Protection(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
@@ -96,12 +99,14 @@ class Compressor(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """Volumetric efficiency at pressure ratio 1, 0.5 to 1."""
     throttle_kv_m3_h: float = 0.45
     """Flow coefficient of CV-103 fully open, or of the fixed restriction that stands in its place."""
+    push_pull_kv_m3_h: float = 0.6
+    """Flow coefficient of XV-104, with the other two alike."""
     takes_throttled_liquid: bool = True
     """Built to swallow liquid through a fixed restriction or CV-103 (oil-less recovery compressor)."""
     starts_against_pressure: bool = True
     liquid_fraction_high: float = 0.045
-    """Liquid, as a share of the volume at the suction, up to which the throttle may open, 0.005 to 0.3. What an oil-less
-    recovery compressor swallows for good is an engineering estimate, no source; ask its maker."""
+    """Liquid, as a share of the volume at the suction, up to which the throttle may open, 0.005 to 0.3. What an
+    oil-less recovery compressor swallows for good is an engineering estimate, no source; ask its maker."""
 
 
 class Limits(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
@@ -147,6 +152,9 @@ class Limits(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """A scan later than this trips."""
     air_allowance_pa: float
     """Cylinder pressure above saturation at its temperature that means non-condensables."""
+    appliance_high_degc: float
+    """Push-pull presses on the appliance: to no more than saturation at this temperature where its design pressure is
+    not declared."""
 
 
 class Instruments(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
@@ -207,6 +215,8 @@ class Procedure(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """No short cycling of the motor."""
     throttle_ramp_s: float = 20.0
     """Time CV-103 takes from the liquid position to fully open once vapor comes."""
+    push_pull_limit_s: float = 3600.0
+    """Push-pull that takes longer goes over to drawing liquid through the compressor."""
 
 
 class Job(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
@@ -231,6 +241,8 @@ class Job(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """False when the appliance has no reachable liquid port."""
     vapor_inlet_with_liquid: bool = False
     """Open the vapor inlet too during the liquid phase (helps where the liquid port is the narrow one)."""
+    design_pressure_pa_gauge: float | None = None
+    """The appliance's design pressure (PS), the lowest on its plate; None when not declared."""
 
 
 class Settings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
@@ -289,6 +301,34 @@ def _physics(settings: Settings) -> list[str]:
     return wrong
 
 
+def _push_pull(settings: Settings) -> list[str]:
+    fitted = settings.fitted
+    wrong = []
+    if not (fitted.cooler_valves and fitted.cv_103 and fitted.xv_101 and fitted.xv_102):
+        wrong.append(
+            "Push-pull needs XV-201 to XV-204 (the discharge must be cut off from the cylinder), CV-103 and both inlet "
+            "valves: fit them, or do without XV-104 to XV-106."
+        )
+    if not fitted.pt_001:
+        wrong.append(
+            "Push-pull presses on the appliance while the header sees the cylinder, and without PT-001 nobody knows "
+            "the appliance's pressure: fit it, or do without XV-104 to XV-106."
+        )
+    return wrong
+
+
+def appliance_ceiling_pa_abs(settings: Settings) -> float:
+    """Return the most that the rig may press on the appliance: nine tenths of its declared design pressure.
+
+    A relief valve opens at the design pressure; a tenth below it stays shut (common practice, no source). Where no
+    design pressure is declared, saturation at `limits.appliance_high_degc`.
+    """
+    design = settings.job.design_pressure_pa_gauge
+    if design is not None:
+        return 0.9 * design + 101_325.0
+    return catalogue.get(settings.job.refrigerant).bubble_pressure_pa_abs(settings.limits.appliance_high_degc)
+
+
 def unsafe(settings: Settings) -> tuple[str, ...]:
     """Why these settings may not be run: one sentence each, empty when they may.
 
@@ -315,6 +355,8 @@ def unsafe(settings: Settings) -> tuple[str, ...]:
             "M-202 stirs the bath of a sub-cooling coil, and without XV-201 to XV-204 the liquid in the coil cannot be "
             "cleared out at the end: fit them, or do without the coil."
         )
+    if fitted.push_pull:
+        wrong += _push_pull(settings)
     if fitted.pt_102 and not fitted.cv_103 and not settings.compressor.takes_throttled_liquid:
         wrong.append("PT-102 is fitted but there is no restriction before it to compare with PT-101.")
     flammable = catalogue.get(job.refrigerant).flammable

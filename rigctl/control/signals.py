@@ -20,7 +20,9 @@ class Signals:
     __slots__ = (
         "anchor_gain_kg",
         "anchor_pumped_kg",
+        "crossing_kg_s",
         "disturbed_s",
+        "drawn_kg_s",
         "flow_kg_s",
         "frozen_share",
         "liquid_back_s",
@@ -58,7 +60,11 @@ class Signals:
 
     anchor_gain_kg: float
     anchor_pumped_kg: float
+    crossing_kg_s: float
+    """Liquid that should cross in push-pull; NaN until the line has been measured."""
     disturbed_s: float
+    drawn_kg_s: float
+    """Vapor that the compressor takes out of the cylinder meanwhile."""
     flow_kg_s: float
     frozen_share: bool
     liquid_back_s: float

@@ -6,7 +6,7 @@ from math import nan
 
 import msgspec
 
-from rigctl.control import estimate, finishing, interlocks
+from rigctl.control import crossing, estimate, finishing, interlocks
 from rigctl.control.estimate import Estimate
 from rigctl.control.finishing import Giving, Outlook, Rise, Shape
 from rigctl.control.interlocks import Alarm, Ask
@@ -93,6 +93,16 @@ class Clearing(msgspec.Struct, frozen=True, array_like=True, gc=False):
     """Since when the cooler section has been down."""
 
 
+class Crossing(msgspec.Struct, frozen=True, array_like=True, gc=False):
+    """How a crossing goes: push-pull with XV-104 open."""
+
+    best_kg_s: float = 0.0
+    """The weight's slope at its best, forgotten over minutes: what it is measured by."""
+    low_since_s: float = nan
+    dry: bool = False
+    """It ended because vapor came."""
+
+
 class State(msgspec.Struct, frozen=True):
     """All that is carried from scan to scan; enough, with the settings, to go on after a power loss."""
 
@@ -138,6 +148,9 @@ class State(msgspec.Struct, frozen=True):
     """Since when the pull's target has held; NaN while it does not."""
     rest: Rest = Rest()
     clearing: Clearing = Clearing()
+    crossing: Crossing = Crossing()
+    push_pull_over: bool = False
+    """Push-pull has ended in this job: what liquid is left comes through the compressor."""
     uncleared: bool = False
     """Lines to the cylinder hold liquid that could not be cleared out."""
     isolated_pa_abs: float = nan
@@ -208,6 +221,7 @@ def after_power_loss(state: State) -> State:
         p_201_pa_abs=nan,
         p_201_rate_pa_s=0.0,
         p_side_pa_abs=nan,
+        line=crossing.stopped(state.estimate.line),
     )
     return msgspec.structs.replace(
         state,
@@ -231,4 +245,5 @@ def after_power_loss(state: State) -> State:
         outlook=None,
         rest=Rest(),
         clearing=Clearing(),
+        crossing=Crossing(),
     )

@@ -69,6 +69,7 @@ class Work:
         self.appliance_start_pa_abs, self.pull_target_pa_abs = before.appliance_start_pa_abs, before.pull_target_pa_abs
         self.rest = before.rest
         self.dwell_s, self.clearing, self.repeats = before.dwell_s, before.clearing, before.repeats
+        self.crossing, self.push_pull_over = before.crossing, before.push_pull_over
         self.standing_start_pa_abs = before.standing_start_pa_abs
         self.giving, self.rise, self.outlook = before.giving, before.rise, before.outlook
         self.shape, self.isolated_degc = before.shape, before.isolated_degc

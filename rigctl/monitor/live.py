@@ -39,6 +39,7 @@ _ALARM_SHAPE: Final = {
     Kind.START_INHIBIT: ("▲ WAIT", _CAUTION),
     Kind.ADVICE: ("● NOTE", "yellow"),
 }
+_TAKING = (Phase.PUSH_PULL, Phase.LIQUID, Phase.VAPOR)
 _PAUSED = (Phase.HOLDING, Phase.HELD, Phase.RESTARTING)
 _STATE_STYLE: Final = {
     **dict.fromkeys((*_PAUSED, Phase.STOPPING, Phase.STOPPED), "bold black on yellow"),
@@ -327,6 +328,8 @@ class LiveView:
         for phase in (*RUNNING, Phase.COMPLETE):
             if phase is Phase.LIQUID and not self._settings.job.liquid_first and phase not in self._been:
                 continue
+            if phase is Phase.PUSH_PULL and phase not in self._been:
+                continue  # chosen by the rig itself, and mostly not
             if phase is Phase.CLEAR_OUT and not self._settings.fitted.cooler_valves:
                 continue
             yield phase
@@ -339,10 +342,10 @@ class LiveView:
         if phase is Phase.STANDING:
             line.append(f"   watching the pressure for {span(self._settings.procedure.standing_s)}", QUIET)
         if phase in RUNNING:
-            if estimate.limited_by.value != "nothing" and phase in (Phase.LIQUID, Phase.VAPOR):
+            if estimate.limited_by.value != "nothing" and phase in _TAKING:
                 line.append("   rate set by ", QUIET)
                 line.append(estimate.limited_by.value)
-            if phase in (Phase.LIQUID, Phase.VAPOR):
+            if phase in _TAKING:
                 line.append("   inlet ", QUIET)
                 line.append(estimate.inlet_phase.value)
             failed = sum(not check.passed for check in record.standing_checks)
@@ -447,6 +450,7 @@ class LiveView:
             "XV-101": fitted.xv_101, "XV-102": fitted.xv_102, "M-201": fitted.m_201, "M-202": fitted.m_202,
             "M-001": fitted.m_001, "EH-001": fitted.eh_001,
         } | dict.fromkeys(("XV-201", "XV-202", "XV-203", "XV-204"), fitted.cooler_valves)  # fmt: skip
+        there |= dict.fromkeys(("XV-104", "XV-105", "XV-106"), fitted.push_pull)
         on = [tag for bit, tag in enumerate(OUTPUT_TAGS) if bits >> bit & 1 and there.get(tag, True)]
         groups: dict[str, list[str]] = {}
         for tag in on:
