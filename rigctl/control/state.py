@@ -6,7 +6,7 @@ from math import nan
 
 import msgspec
 
-from rigctl.control import estimate, interlocks
+from rigctl.control import estimate, interlocks, liquid
 from rigctl.control.estimate import Estimate
 from rigctl.control.interlocks import Alarm, Ask
 from rigctl.control.points import Outputs
@@ -190,9 +190,7 @@ def after_power_loss(state: State) -> State:
         steady_since_s=nan,
         anchor_gross_kg=nan,
         progress_s=nan,
-        expecting_s=nan,
-        ratio_high_since_s=nan,
-        flow_low_since_s=nan,
+        liquid=liquid.idle(state.estimate.liquid, keep=True),
         p_201_pa_abs=nan,
         p_201_rate_pa_s=0.0,
         p_side_pa_abs=nan,
