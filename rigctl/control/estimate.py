@@ -25,6 +25,8 @@ GAIN_SHARE = 0.3
 """The scale must show at least this share of what the compressor pumped, else it counts as not following."""
 STEP_SHARE = 0.7
 """A knock shows in one scan with at least this share of its size."""
+SHAKEN = 8.0
+"""Change of the scale from one scan to the next, over its noise, that tells of a knock too short to count as one."""
 DOUBT_KG = 0.1
 """Difference of scale and pump that needs no explanation, besides their stated uncertainties."""
 
@@ -311,7 +313,8 @@ def update(
     if not (pumping and inlet_open):
         watch = liquid.idle(watch, keep=expecting_liquid)
     elif expecting_liquid:
-        watch = liquid.draw(watch, s, settings, refrigerant, dt, flow)
+        shaken = abs(raw - memory.raw_kg) > SHAKEN * sqrt(noise)
+        watch = liquid.draw(watch, s, settings, refrigerant, dt, flow, shaken=shaken)
     else:
         watch = liquid.pull(watch, s, settings, refrigerant, dt, flow, last.cv_103)
     s.liquid_gone = watch.gone

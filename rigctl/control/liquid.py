@@ -40,6 +40,7 @@ FALLEN = 0.95
 PUSHED = 1.03
 SURE_S = 30.0
 LOW, LEAST, FIRM = 0.15, 0.04, 0.01
+FALL = 0.07
 HOT_K = 2.0
 """Rise of the discharge superheat at which vapor is as likely as liquid."""
 DENIES_K = 5.0
@@ -100,7 +101,7 @@ def _reference(ref: float, value: float, dt: float) -> float:
 
 
 def draw(
-    was: Watch, s: Signals, settings: Settings, refrigerant: Refrigerant, dt: float, flow_kg_s: float
+    was: Watch, s: Signals, settings: Settings, refrigerant: Refrigerant, dt: float, flow_kg_s: float, *, shaken: bool
 ) -> Watch:
     """Carry the watch over one scan in which liquid is drawn."""
     now = s.now_s
@@ -154,7 +155,7 @@ def draw(
 
     t_201, t_ref = was.t_201_degc, was.t_201_ref_degc
     hot, hot_ref = was.hot_k, was.hot_ref_k
-    doubt = 1.0
+    doubt, least = 1.0, LEAST
     if s.t_201 == s.t_201 and s.p_201 == s.p_201:
         t_201 = followed(t_201, s.t_201, dt, 1.0)
         hot = followed(hot, s.t_201 - refrigerant.dew_temperature_degc(s.p_201), dt, 1.0)
@@ -164,15 +165,16 @@ def draw(
             # A probe lags: while the pressure falls only what the probe itself rises counts.
             rise = min(hot - hot_ref, t_201 - t_ref)
             rate += _within(rise / HOT_K - 1.0, 0.0 if heard else -0.3, 2.0)
-            doubt = DOUBT
+            doubt, least = DOUBT, 0.5 * LEAST
 
+    least = FIRM if heard else least
     flow_ref, peak, more_since, calm = was.flow_ref_kg_s, was.peak_s, was.more_since_s, was.calm_s
     p_201_ref, word = was.p_201_ref, followed(was.word_kg_s, s.pumped_flow_kg_s, dt, 8.0)
     if s.p_201 == s.p_201 and settled:
         p_201_ref = followed(p_201_ref, s.p_201, dt, 15.0)
         if drawn_s > LATE_S and s.p_201 > PUSHED * p_201_ref:
             peak = now
-    if not s.scale_ok or s.disturbed_s > 0.0:
+    if shaken or not s.scale_ok or s.disturbed_s > 0.0:
         calm, peak = now + CALM_S, nan
     elif drawn_s > LATE_S and not now < calm:
         more = flow_kg_s > PEAK * flow_ref + PEAK_KG_S
@@ -186,15 +188,18 @@ def draw(
         elif flow_kg_s >= DROP * flow_ref:
             flow_ref = followed(flow_ref, flow_kg_s, dt, 15.0)
         elif flow_kg_s < settings.procedure.liquid_end_flow * min(flow_ref, 1.2 * word):
-            rate = max(rate + doubt * (1.0 if now - peak < PEAK_LASTS_S else LOW), FIRM if heard else LEAST)
+            rate = max(rate + doubt * (1.0 if now - peak < PEAK_LASTS_S else LOW), least)
         elif now - peak < PEAK_LASTS_S:
             rate += 0.5 * doubt
+
+        if doubt == 1.0 and flow_kg_s < settings.procedure.liquid_end_flow * word:
+            rate = max(rate, least)
 
     p_101_ref, starved_since = was.p_101_ref, was.starved_since_s
     if settled and s.p_101 == s.p_101:
         p_101_ref = followed(p_101_ref, s.p_101, dt, 8.0)
         if drawn_s > SURE_S and now - peak < PEAK_LASTS_S and not settings.fitted.cv_103 and s.p_101 < FALLEN * p_101_ref:
-            rate += 0.15
+            rate += FALL
         starved = starved if heard else s.p_101 < COLLAPSED * p_101_ref
     if starved:
         peak, calm = nan, now + CALM_S
