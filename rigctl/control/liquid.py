@@ -53,6 +53,8 @@ DRY_K = 4.0
 LIQUID_BACK_RATIO = 1.6
 LIQUID_BACK_KG_S = 3e-3
 """Weight gain over vapor displacement that vapor alone does not explain."""
+COLD_RATIO, COLD_KG_S = 1.25, 1e-3
+"""The same while the discharge is as cold as with liquid."""
 
 
 class Watch(msgspec.Struct, frozen=True, array_like=True, gc=False):
@@ -233,8 +235,8 @@ def pull(
     liquid on, at first and whenever the throttle opens; then suction and discharge stay dry, and that denies it.
     """
     now, pumped = s.now_s, s.pumped_flow_kg_s
-    more = s.scale_ok and s.disturbed_s == 0.0 and flow_kg_s > LIQUID_BACK_RATIO * pumped + LIQUID_BACK_KG_S
-    excess = was.excess_kg + max(0.0, flow_kg_s - pumped) * dt if s.scale_ok and s.disturbed_s == 0.0 else was.excess_kg
+    weighed = s.scale_ok and s.disturbed_s == 0.0
+    excess = was.excess_kg + (max(0.0, flow_kg_s - pumped) * dt if weighed else 0.0)
     ratio, hot = was.ratio, was.hot_k
     heard = dry = False
     if s.p_102 == s.p_102 and s.p_101 > 0.0 and was.ratio_ref == was.ratio_ref:
@@ -243,9 +245,13 @@ def pull(
         bound = DRY_RATIO * was.ratio_ref * max(1.0, wider)
         if bound < WIDE:
             heard, dry = True, ratio > bound
+    usual = LIQUID_BACK_RATIO * pumped + LIQUID_BACK_KG_S
     if s.t_201 == s.t_201 and s.p_201 == s.p_201 and was.hot_ref_k == was.hot_ref_k:
         hot = followed(hot, s.t_201 - refrigerant.dew_temperature_degc(s.p_201), dt, 1.0)
         heard, dry = True, dry or hot > was.hot_ref_k + DENIES_K
+        if hot < was.hot_ref_k + HOT_K:
+            usual = COLD_RATIO * pumped + COLD_KG_S
+    more = weighed and flow_kg_s > usual
     if s.t_101 == s.t_101 and s.p_101 == s.p_101 and more and not dry:
         heard, dry = True, s.t_101 > refrigerant.dew_temperature_degc(s.p_101) + DRY_K
     if not heard:
