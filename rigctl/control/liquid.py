@@ -35,7 +35,7 @@ CLIMB = 0.8
 PEAK_LASTS_S = 30.0
 CALM_S, USUAL_S = 15.0, 25.0
 DOUBT = 0.3
-COLLAPSED, STARVED_S = 0.6, 30.0
+COLLAPSED, STARVED_S, FREE_S = 0.6, 30.0, 6.0
 FALLEN = 0.95
 PUSHED = 1.03
 SURE_S = 30.0
@@ -88,6 +88,7 @@ class Watch(msgspec.Struct, frozen=True, array_like=True, gc=False):
     """The weight is not heard before: the scale was disturbed."""
     p_101_ref: float = nan
     starved_since_s: float = nan
+    starved_s: float = nan
     # Liquid that comes again.
     back_since_s: float = nan
     excess_kg: float = 0.0
@@ -205,16 +206,20 @@ def draw(
         starved = starved if heard else s.p_101 < COLLAPSED * p_101_ref
     if starved:
         peak, calm = nan, now + CALM_S
-    starved_since = (starved_since if starved_since == starved_since else now) if starved else nan
-    if starved and now - starved_since < STARVED_S:
-        rate = min(rate, 0.0)
+    starved_s = now if starved else was.starved_s
+    if starved or now - starved_s < FREE_S:
+        starved_since = starved_since if starved_since == starved_since else now
+        if now - starved_since < STARVED_S:
+            rate = min(rate, 0.0)
+    else:
+        starved_since = nan
 
     score = was.score
     if settled:
         score = _within(score + rate * dt, 0.0, 2.0)
     return Watch(
         since, score, was.gone or score >= ENOUGH, ratio, ratio_ref, quick, late, jump_s, p_102, p_102_ref,
-        t_201, t_ref, hot, hot_ref, flow_ref, word, p_201_ref, peak, more_since, calm, p_101_ref, starved_since, nan, 0.0,
+        t_201, t_ref, hot, hot_ref, flow_ref, word, p_201_ref, peak, more_since, calm, p_101_ref, starved_since, starved_s, nan, 0.0,
     )  # fmt: skip
 
 
@@ -222,7 +227,7 @@ def idle(was: Watch, *, keep: bool) -> Watch:
     """Return the watch while nothing is drawn; what liquid looked like is kept, `keep` also what was decided."""
     return msgspec.structs.replace(
         was, since_s=nan, score=0.0, gone=was.gone and keep, ratio=nan, ratio_quick=nan, ratio_late=nan, jump_s=nan,
-        p_102=nan, t_201_degc=nan, hot_k=nan, peak_s=nan, more_since_s=nan, starved_since_s=nan, back_since_s=nan,
+        p_102=nan, t_201_degc=nan, hot_k=nan, peak_s=nan, more_since_s=nan, starved_since_s=nan, starved_s=nan, back_since_s=nan,
     )  # fmt: skip
 
 

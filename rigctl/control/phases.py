@@ -32,7 +32,7 @@ FILLING_S = 180.0
 """Time the rig's own volumes may take to fill from the appliance before its pressure is judged."""
 LIQUID_RETURNS = 6
 """The procedure goes back to the liquid at most so often: every job ends."""
-LIQUID_BACK_S = 8.0
+LIQUID_BACK_S = 5.0
 """How long more must arrive than vapor can explain before the rig goes back to drawing liquid."""
 STARVED_S = 20.0
 """How long the header must be down before that counts as the appliance's pressure, where PT-001 is missing."""

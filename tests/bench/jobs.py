@@ -70,7 +70,7 @@ class _Draw:
         return items[int(self.random.integers(len(items)))]
 
 
-def job(seed, faulty=False, rough=False):
+def job(seed, faulty=False, rough=False, blocked=False):
     """The simulation of one random job.
 
     Parameters
@@ -81,6 +81,8 @@ def job(seed, faulty=False, rough=False):
         The same job with something wrong with the scale, and mostly with a cylinder that has too little room.
     rough
         The same job with one or two of `ROUGH` in its first minutes, while liquid mostly still comes.
+    blocked
+        The same job with cores that are all but shut for so long that going over to vapor is right, and then open.
 
     Raises
     ------
@@ -94,6 +96,9 @@ def job(seed, faulty=False, rough=False):
             simulation = _drawn(draw, wrong, seed)
             if rough:
                 faults = rough_faults(_Draw(np.random.default_rng((seed, attempt, 2))), simulation.settings.fitted)
+                simulation = replace(simulation, faults=simulation.faults + faults)
+            if blocked:
+                faults = blocked_faults(_Draw(np.random.default_rng((seed, attempt, 3))))
                 simulation = replace(simulation, faults=simulation.faults + faults)
             Plant(simulation.refrigerant, simulation.parameters)
         except (config.ConfigError, ValueError):
@@ -342,6 +347,13 @@ def rough_faults(draw, fitted):
             inlet_s = fault.until_s
         kept.append(fault)
     return tuple(kept)
+
+
+def blocked_faults(draw):
+    """Cores shut but for a few per cent, for longer than the rig waits."""
+    at_s = draw.log_even(60.0, 150.0)
+    until_s = at_s + draw.even(40.0, 80.0)
+    return (Fault("plant", PlantFault.ICED_INLET, at_s, until_s, value=draw.log_even(0.02, 0.08)),)
 
 
 def scale_fault_of(simulation):

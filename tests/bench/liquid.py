@@ -1,7 +1,7 @@
 """How soon the rig sees the end of the liquid, how often it errs, and how soon it sees liquid that comes again.
 
-Random jobs (`tests.bench.jobs`), sound ones and rough ones (sticking core, surging, moving throttle, kicked scale), run
-in closed loop until two minutes after the end. Truth is the quality at the appliance's liquid port: from 0.5 on by mass
+Random jobs (`tests.bench.jobs`), sound ones and rough ones (sticking core, surging, moving throttle, kicked scale), and
+jobs whose cores are blocked for a while, run in closed loop until two minutes after the end. Truth is the quality at the appliance's liquid port: from 0.5 on by mass
 nearly all of what flows is vapor by volume, and the port counts as uncovered.
 """
 
@@ -23,7 +23,9 @@ from rigctl.refrigerant import catalogue
 from tests.bench import jobs
 from tests.bench.core import Figure
 
-JOBS, ROUGH, QUICK_JOBS = 300, 300, 6
+KINDS = {"sound": 300, "rough": 300, "blocked": 60}
+"""Kinds of jobs, and how many of each."""
+QUICK_JOBS = 6
 LONGEST_S = 3600.0
 AFTER_S = 120.0
 UNCOVERED = 0.5
@@ -66,9 +68,9 @@ class End:
 
 
 def watch(task):
-    """Run one job, (seed, rough), up to two minutes after its liquid has ended."""
-    seed, rough = task
-    simulation = jobs.job(seed, rough=rough)
+    """Run one job, (seed, kind), up to two minutes after its liquid has ended."""
+    seed, kind = task
+    simulation = jobs.job(seed, rough=kind == "rough", blocked=kind == "blocked")
     appliance, settings = simulation.parameters.appliance, simulation.settings
     names = sorted({fault.kind.value for fault in simulation.faults})
     end = End(
@@ -175,18 +177,18 @@ def ends(tasks):
 
 def measure(quick):
     seeds = jobs.TUNING if quick else jobs.HELD_OUT
-    count, rough = (QUICK_JOBS, QUICK_JOBS) if quick else (JOBS, ROUGH)
-    yield from figures(ends([(seed, False) for seed in seeds[:count]]), "sound jobs")
-    yield from figures(ends([(seed, True) for seed in seeds[:rough]]), "rough jobs")
+    for kind, count in KINDS.items():
+        yield from figures(ends([(seed, kind) for seed in seeds[: QUICK_JOBS if quick else count]]), kind)
 
 
 def figures(done, kind):
     """All figures of these jobs."""
-    where = f"{len(done)} {kind}, seeds {done[0].seed} to {done[-1].seed}"
+    where = f"{len(done)} {kind} jobs, seeds {done[0].seed} to {done[-1].seed}"
     for word, fitted in (("with PT-102", True), ("without PT-102", False)):
-        name = f"liquid end, {kind}, {word}"
+        name = f"liquid end, {kind} jobs, {word}"
         these = [one for one in done if one.pt_102 is fitted and one.covered]
-        yield from _figures(these, name, f"of {len(these)} that begin with liquid at the port; {where}")
+        give = _back if kind == "blocked" else _figures
+        yield from give(these, name, f"of {len(these)} that begin with liquid at the port; {where}")
 
 
 def _figures(these, name, where):
@@ -204,6 +206,10 @@ def _figures(these, name, where):
     yield Figure(f"{name}: false switches", _share(false, len(these)), "%", f"{false} {where}")
     vain = sum(one.in_vain for one in these)
     yield Figure(f"{name}: entered again in vain", _share(vain, len(these)), "%", f"{vain} {where}")
+    yield from _back(these, name, where)
+
+
+def _back(these, name, where):
     back = [lasted for one in these for lasted in one.returns if one.two_inlets]
     if back:
         caught = [s for s, taken in back if taken]
@@ -230,11 +236,10 @@ def main():
     parser = argparse.ArgumentParser(prog="python -m tests.bench.liquid", description=__doc__.partition("\n")[0])
     parser.add_argument("--jobs", type=int, default=120)
     parser.add_argument("--first", type=int, default=0, help="first seed")
-    parser.add_argument("--rough", action="store_true")
+    parser.add_argument("--kind", choices=list(KINDS), default="sound")
     asked = parser.parse_args()
-    kind = "rough jobs" if asked.rough else "sound jobs"
-    done = ends([(seed, asked.rough) for seed in range(asked.first, asked.first + asked.jobs)])
-    for figure in figures(done, kind):
+    done = ends([(seed, asked.kind) for seed in range(asked.first, asked.first + asked.jobs)])
+    for figure in figures(done, asked.kind):
         print(f"{figure.name:<66} {figure.value:>10.4g} {figure.unit:<4} {figure.how}".rstrip())
     if asked.first + asked.jobs > jobs.TUNING.stop:
         return  # seeds held out are for figures only
