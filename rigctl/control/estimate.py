@@ -7,8 +7,9 @@ from math import inf, log, nan, sqrt
 
 import msgspec
 
-from rigctl.control import crossing
+from rigctl.control import crossing, liquid
 from rigctl.control.forecast import LimitedBy, Progress, finish, limited_by
+from rigctl.control.liquid import Watch
 from rigctl.control.points import INLETS, M_101, WAYS_OUT, XV_104, XV_203, XV_301, Outputs
 from rigctl.control.pump import pumped_flow
 from rigctl.control.readings import Readings
@@ -24,11 +25,10 @@ GAIN_SHARE = 0.3
 """The scale must show at least this share of what the compressor pumped, else it counts as not following."""
 STEP_SHARE = 0.7
 """A knock shows in one scan with at least this share of its size."""
+SHAKEN = 8.0
+"""Change of the scale from one scan to the next, over its noise, that tells of a knock too short to count as one."""
 DOUBT_KG = 0.1
 """Difference of scale and pump that needs no explanation, besides their stated uncertainties."""
-LIQUID_BACK_RATIO = 1.6
-LIQUID_BACK_KG_S = 3e-3
-"""Weight gain over vapor displacement that only liquid at the inlet can explain."""
 
 
 class InletPhase(enum.Enum):
@@ -116,15 +116,8 @@ class Memory(msgspec.Struct, frozen=True, array_like=True, gc=False):
     """Lowest pressure that counted as progress, and when."""
     progress_s: float = nan
     progress_gross_kg: float = nan
-    # End of the liquid.
-    expecting_s: float = nan
-    ratio: float = nan
-    ratio_ref: float = nan
-    ratio_high_since_s: float = nan
-    flow_ref_kg_s: float = 0.0
-    flow_low_since_s: float = nan
-    liquid_gone: bool = False
-    more_since_s: float = nan
+    liquid: Watch = Watch()
+    """End and return of the liquid."""
     flow_2_kg_s: float = 0.0
     doubt_gross_kg: float = nan
     doubt_pumped_kg: float = 0.0
@@ -140,6 +133,8 @@ class Memory(msgspec.Struct, frozen=True, array_like=True, gc=False):
     """The cylinder's pressure, smoothed over 30 s: tells whether it has come to rest."""
     line: crossing.Line = crossing.Line()
     """The way across in push-pull."""
+    opening: float = 0.0
+    """What CV-103 was told last."""
 
 
 def update(
@@ -179,7 +174,7 @@ def update(
     inlet_open = last.bits & INLETS != 0
 
     # --- the pump, without the scale
-    liquid_now = expecting_liquid and not memory.liquid_gone and inlet_open
+    liquid_now = expecting_liquid and not memory.liquid.gone and inlet_open
     flow_2 = 0.0
     if pumping and inlet_open and last.bits & WAYS_OUT and not last.bits & XV_203:
         flow_2 = pumped_flow(settings, refrigerant, s, liquid_now, last.cv_103 if settings.fitted.cv_103 else 1.0)
@@ -339,54 +334,18 @@ def update(
         slow_301 = followed(slow_301, s.p_301, dt, 30.0)
     s.p_cylinder_rests = abs(s.p_301 - slow_301) <= 0.005 * slow_301 + 0.2 * instruments.pressure_uncertainty_pa
 
-    # --- the end of the liquid
-    expecting_s = memory.expecting_s
-    ratio, ratio_ref, ratio_high = memory.ratio, memory.ratio_ref, memory.ratio_high_since_s
-    flow_ref, flow_low, gone = memory.flow_ref_kg_s, memory.flow_low_since_s, memory.liquid_gone
-    if not expecting_liquid or not (pumping and inlet_open):
-        # What liquid looked like is kept: a return to it after the end must not take vapor for the new measure.
-        expecting_s, ratio, ratio_high, flow_low = nan, nan, nan, nan
-        if not expecting_liquid:
-            gone = False
+    # --- the end of the liquid, and liquid that comes again while vapor is drawn
+    watch = memory.liquid
+    if not (pumping and inlet_open):
+        watch = liquid.idle(watch, keep=expecting_liquid)
+    elif expecting_liquid:
+        shaken = abs(raw - memory.raw_kg) > SHAKEN * sqrt(noise)
+        moving = abs(last.cv_103 - memory.opening) > 1e-6
+        watch = liquid.draw(watch, s, settings, refrigerant, dt, flow, shaken=shaken, moving=moving)
     else:
-        if expecting_s != expecting_s:
-            expecting_s = now
-        settled = now - expecting_s > 5.0
-        if s.p_102 == s.p_102 and s.p_101 > 0.0:
-            seen_ratio = s.p_102 / s.p_101
-            ratio = followed(ratio, seen_ratio, dt, 1.0)
-            if settled:
-                if ratio_ref != ratio_ref or ratio < ratio_ref:
-                    ratio_ref = ratio
-                else:
-                    # Slow, so that an end that comes over a minute or two is not taken for a drift.
-                    ratio_ref += (ratio - ratio_ref) * min(1.0, dt / 600.0)
-                high = ratio > procedure.liquid_end_ratio * ratio_ref
-                ratio_high = (ratio_high if ratio_high == ratio_high else now) if high else nan
-                if high and now - ratio_high >= 1.0:
-                    gone = True
-        # The weight is the slow witness: a cold coil that fills takes flow away from the cylinder and looks like the
-        # end. It is heard only where PT-102 cannot speak.
-        if s.p_102 != s.p_102 and s.scale_ok and s.disturbed_s == 0.0 and now - expecting_s > 12.0:
-            flow_ref = max(flow_ref * (1.0 - dt / 60.0), flow)
-            few = flow < procedure.liquid_end_flow * flow_ref
-            flow_low = (flow_low if flow_low == flow_low else now) if few else nan
-            if few and now - flow_low >= 2.5:
-                gone = True
-    s.liquid_gone = gone
-
-    # --- liquid that comes again while vapor is drawn: more arrives than displacement can move as vapor
-    more_since = memory.more_since_s
-    more = (
-        s.scale_ok
-        and s.disturbed_s == 0.0
-        and pumping
-        and inlet_open
-        and not expecting_liquid
-        and flow > LIQUID_BACK_RATIO * flow_2 + LIQUID_BACK_KG_S
-    )
-    more_since = (more_since if more_since == more_since else now) if more else nan
-    s.liquid_back_s = now - more_since if more else 0.0
+        watch = liquid.pull(watch, s, settings, refrigerant, dt, flow, last.cv_103)
+    s.liquid_gone = watch.gone
+    s.liquid_back_s = now - watch.back_since_s if watch.back_since_s == watch.back_since_s else 0.0
 
     after = Memory(
         now, gross, flow, p_ww, p_wf, p_ff, memory.offset_kg, memory.shift_variance_kg2, raw,
@@ -394,8 +353,8 @@ def update(
         memory.tare_kg, memory.contents_start_kg, net_high, way_open,
         pumped, bound, calibration, anchor_pumped, anchor_gross,
         p_201, p_201_rate, log_fall, side, slow, low, progress, progress_gross,
-        expecting_s, ratio, ratio_ref, ratio_high, flow_ref, flow_low, gone, more_since,
-        flow_2, doubt_gross, doubt_pumped, same_from, flowing_since, was_flowing, coasted, slow_301, line,
+        watch, flow_2, doubt_gross, doubt_pumped, same_from, flowing_since, was_flowing, coasted, slow_301, line,
+        last.cv_103,
     )  # fmt: skip
     return after, s
 
@@ -489,7 +448,7 @@ def report(memory: Memory, s: Signals, settings: Settings, progress: Progress) -
         left_u = sqrt((0.15 * charge) ** 2 + recovered_u * recovered_u)
     inlet = InletPhase.UNKNOWN
     if progress.stage == 1:
-        inlet = InletPhase.TWO_PHASE if memory.liquid_gone else InletPhase.LIQUID
+        inlet = InletPhase.TWO_PHASE if memory.liquid.gone else InletPhase.LIQUID
     elif progress.stage == 2:
         inlet = InletPhase.TWO_PHASE if superheat < 2.0 else InletPhase.VAPOR
     finish_s, low, high = finish(s, settings, progress, memory.flow_kg_s, left)

@@ -43,8 +43,8 @@ SOFT_START_S, SOFT_SHARE = 1.5, 0.3
 first."""
 LIQUID_WIDE = 0.8
 """Most opening of the throttle while liquid comes."""
-LIQUID_SEEN_S = 8.0
-"""Pressures over the throttle say nothing about liquid sooner after a start."""
+LIQUID_SEEN_S, LIQUID_SET_S = 8.0, 20.0
+"""Pressures over the throttle say nothing about liquid sooner after a start; after the second time it is left alone."""
 EASE_TIMES = 2.0
 """The throttle closes this much faster than it opens."""
 CYLINDER_REST, CYLINDER_BACK = 0.005, 0.08
@@ -211,15 +211,14 @@ def _on_liquid(w: Work, was: float, low: float, ramp: float) -> float:
     if _near_a_limit(x):
         return max(0.4 * low, was - EASE_TIMES * ramp)
     s, high = x.s, x.settings.compressor.liquid_fraction_high
-    if not (s.p_102 == s.p_102 and x.motor_on_s > LIQUID_SEEN_S) or s.liquid_gone:
-        return was
+    if not (s.p_102 == s.p_102 and LIQUID_SEEN_S < x.motor_on_s < LIQUID_SET_S) or s.liquid_gone:
+        return was  # set once, then left alone: a throttle that moves hides the liquid's end
     # Liquid at the header that has not flashed on the way is the worst that can come.
     source = s.p_001 if s.p_001 == s.p_001 else s.p_101
     seen = liquid_fraction(catalogue.get(x.settings.job.refrigerant), source, s.p_102)
     if seen > high:
         return max(0.4 * low, was - EASE_TIMES * ramp)
-    # Once it is near enough it stays where it is: moving it hides the liquid's end.
-    return was  # OPEN LATER
+    return min(LIQUID_WIDE, was + 0.5 * ramp) if seen < 0.7 * high else was
 
 
 def aids(w: Work) -> int:

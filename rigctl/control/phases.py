@@ -37,8 +37,11 @@ BLOWS = 0.95
 """Header over discharge pressure above which the compressor's valves may stand open."""
 LIQUID_RETURNS = 6
 """The procedure goes back to the liquid at most so often: every job ends."""
-LIQUID_BACK_S = 8.0
+LIQUID_BACK_S = 5.0
 """How long more must arrive than vapor can explain before the rig goes back to drawing liquid."""
+STARVED_S = 20.0
+"""How long the header must be down before that counts as the appliance's pressure, where PT-001 is missing."""
+MAY_HOLD_SHARE = 0.2
 TOO_LITTLE_SHARE = 0.5
 """Less than this share of the declared charge, with the level held, makes the rig ask before it ends."""
 SPENT_RATIO = 0.95
@@ -197,7 +200,11 @@ def _end_push_pull(w: Work, why: str, *, dry: bool) -> None:
 
 
 def _liquid(w: Work, f: Facts) -> None:
-    f.liquid_gone = w.s.liquid_gone or (w.x.pumping and w.s.p_appliance <= 1.5 * w.pull_target_pa_abs)
+    down = w.x.pumping and w.s.p_appliance <= 1.5 * w.pull_target_pa_abs
+    w.dwell_s = (w.dwell_s if w.dwell_s == w.dwell_s else w.now_s) if down else nan
+    # A header that a sticking core starves says nothing about the appliance.
+    lasts_s = 0.0 if w.settings.fitted.pt_001 else STARVED_S
+    f.liquid_gone = w.s.liquid_gone or (down and w.now_s - w.dwell_s >= lasts_s)
     f.hose_must_move = one_inlet(w.settings)
 
 
@@ -459,7 +466,7 @@ def _liquid_in_reach(w: Work) -> bool:
 
 def may_hold_liquid(state: State, p_pa_abs: float) -> bool:
     """Whether liquid may still stand in the appliance; far below its first pressure what comes is the cooler's own."""
-    return p_pa_abs > 0.5 * state.appliance_start_pa_abs
+    return p_pa_abs > MAY_HOLD_SHARE * state.appliance_start_pa_abs
 
 
 def _clear(w: Work) -> tuple[bool, str]:

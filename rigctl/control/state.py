@@ -6,7 +6,7 @@ from math import nan
 
 import msgspec
 
-from rigctl.control import crossing, estimate, finishing, interlocks
+from rigctl.control import crossing, estimate, finishing, interlocks, liquid
 from rigctl.control.estimate import Estimate
 from rigctl.control.finishing import Giving, Outlook, Rise, Shape
 from rigctl.control.interlocks import Alarm, Ask
@@ -215,9 +215,7 @@ def after_power_loss(state: State) -> State:
         steady_since_s=nan,
         anchor_gross_kg=nan,
         progress_s=nan,
-        expecting_s=nan,
-        ratio_high_since_s=nan,
-        flow_low_since_s=nan,
+        liquid=liquid.idle(state.estimate.liquid, keep=True),
         p_201_pa_abs=nan,
         p_201_rate_pa_s=0.0,
         p_side_pa_abs=nan,

@@ -30,6 +30,9 @@ HELD_OUT = range(10_000, 20_000)
 SCALE_FAULTS = ("wet", "carried", "bumped", "frozen", "drifting", "removed")
 """Water on the platform, a hose that carries, a kick, a figure that stands still, one that creeps, no cylinder."""
 
+ROUGH = ("sticking core", "surging", "moving throttle", "bumped scale")
+"""What makes the end of the liquid hard to see."""
+
 _KINDS = {
     "split-ac": ("R-410A", "R-410A", "R-32", "R-32", "R-22", "R-407C", "R-454B", "R-134a"),
     "refrigerator": ("R-134a", "R-134a", "R-404A", "R-600a", "R-290", "R-1234yf", "R-513A", "R-12"),
@@ -67,7 +70,7 @@ class _Draw:
         return items[int(self.random.integers(len(items)))]
 
 
-def job(seed, faulty=False):
+def job(seed, faulty=False, rough=False, blocked=False):
     """The simulation of one random job.
 
     Parameters
@@ -76,6 +79,10 @@ def job(seed, faulty=False):
         0 or more; see `TUNING` and `HELD_OUT`.
     faulty
         The same job with something wrong with the scale, and mostly with a cylinder that has too little room.
+    rough
+        The same job with one or two of `ROUGH` in its first minutes, while liquid mostly still comes.
+    blocked
+        The same job with cores that are all but shut for so long that going over to vapor is right, and then open.
 
     Raises
     ------
@@ -87,6 +94,12 @@ def job(seed, faulty=False):
         wrong = _Draw(np.random.default_rng((seed, attempt, 1))) if faulty else None
         try:
             simulation = _drawn(draw, wrong, seed)
+            if rough:
+                faults = rough_faults(_Draw(np.random.default_rng((seed, attempt, 2))), simulation.settings.fitted)
+                simulation = replace(simulation, faults=simulation.faults + faults)
+            if blocked:
+                faults = blocked_faults(_Draw(np.random.default_rng((seed, attempt, 3))))
+                simulation = replace(simulation, faults=simulation.faults + faults)
             Plant(simulation.refrigerant, simulation.parameters)
         except (config.ConfigError, ValueError):
             continue  # not legal, or does not fit: such a job is not done
@@ -301,6 +314,46 @@ def scale_faults(draw):
     else:
         faults = [Fault("plant", PlantFault.SCALE_REMOVED, at_s, at_s + 5.0 + 115.0 * size)]
     return kind, tuple(faults)
+
+
+def rough_faults(draw, fitted):
+    """One or two of `ROUGH`, as faults that come and go; all figures are estimates, no source."""
+    kinds = [kind for kind in ROUGH if kind != "moving throttle" or fitted.cv_103]
+    faults = []
+    for kind in dict.fromkeys((draw.one_of(kinds), draw.one_of(kinds))):
+        at_s = draw.log_even(50.0, 300.0)
+        if kind == "sticking core":
+            until_s = at_s + draw.even(5.0, 20.0)
+            faults.append(Fault("plant", PlantFault.ICED_INLET, at_s, until_s, value=draw.log_even(0.02, 0.3)))
+        elif kind == "surging":
+            for _ in range(3 + int(draw.even(0.0, 6.0))):
+                until_s = at_s + draw.even(0.5, 2.5)
+                faults.append(Fault("plant", PlantFault.ICED_INLET, at_s, until_s, value=draw.log_even(0.05, 0.5)))
+                at_s = until_s + draw.even(1.0, 5.0)
+        elif kind == "moving throttle":
+            by = draw.even(0.03, 0.12) * (1.0 if draw.chance(0.5) else -1.0)
+            faults.append(Fault("CV-103", FaultKind.WRONG, at_s, at_s + draw.even(5.0, 60.0), value=by))
+        else:
+            for _ in range(1 + int(draw.even(0.0, 3.0))):
+                faults.append(Fault("plant", PlantFault.SCALE_KNOCKED, at_s, value=draw.even(0.3, 4.0)))
+                at_s += draw.even(5.0, 30.0)
+    # One after the other at one place: the end of the first would else end the second.
+    faults.sort(key=lambda fault: fault.at_s)
+    inlet_s, kept = 0.0, []
+    for fault in faults:
+        if fault.kind is PlantFault.ICED_INLET:
+            if fault.at_s <= inlet_s:
+                continue
+            inlet_s = fault.until_s
+        kept.append(fault)
+    return tuple(kept)
+
+
+def blocked_faults(draw):
+    """Cores shut but for a few per cent, for longer than the rig waits."""
+    at_s = draw.log_even(60.0, 150.0)
+    until_s = at_s + draw.even(40.0, 80.0)
+    return (Fault("plant", PlantFault.ICED_INLET, at_s, until_s, value=draw.log_even(0.02, 0.08)),)
 
 
 def scale_fault_of(simulation):
