@@ -20,41 +20,52 @@ from rigctl.control.settings import Settings
 from rigctl.control.signals import Signals, followed
 from rigctl.refrigerant.saturation import Refrigerant
 
+# Figures were set on simulated jobs (tuning seeds of tests/bench/jobs.py), sound and rough ones; no other source.
 ENOUGH = 1.0
 SETTLE_S, SETTLE_AGAIN_S = 5.0, 3.0
-"""No witness is heard so long after the motor has started to draw liquid; less where it is known how liquid looks."""
-JUMP, JUMP_LASTS_S = 0.075, 2.5
-"""A ratio that changes by so much in so short a time is a throttle that moves; vapor takes seconds to fill the header."""
-STARVED, EMPTY = 0.88, 0.6
-"""Share of the PT-102 that liquid had below which the way in has become narrower: at the liquid's end it rises."""
-LATE_S = 12.0
-PEAK, PEAK_KG_S, DROP = 1.12, 5e-4, 0.8
-GAIN = 3.0
-CLIMB = 0.8
-"""Weight gain over its usual one that tells of vapor pushing liquid out, and below which that is over."""
-PEAK_LASTS_S = 30.0
-CALM_S, USUAL_S = 15.0, 25.0
-DOUBT = 0.3
-COLLAPSED, STARVED_S, FREE_S = 0.6, 30.0, 6.0
-FALLEN = 0.95
-PUSHED = 1.03
-SURE_S = 30.0
-LOW, LEAST, FIRM = 0.15, 0.04, 0.01
-FALL = 0.07
+"""PT-102 is not heard so long after liquid has begun to be drawn; less where it is known how liquid looks."""
+LATE_S, SURE_S = 12.0, 30.0
+"""Superheat and weight are heard from the first on (probe and hoses need it), PT-101 from the second on."""
+# PT-102 over PT-101.
+GAIN, CLIMB = 3.0, 0.8
+"""Weight of the ratio's rise over its threshold, and what a climb over the last seconds adds to the rise: an end that
+comes quickly is sure sooner."""
+JUMP, JUMP_LASTS_S, JUMP_MOST = 0.075, 2.5, 1.5
+"""Change within half a second that only a throttle can make: vapor takes seconds to fill the header. And by how much at
+most that is believed: a way to the port so short that vapor comes at once must not pass for a throttle for good."""
+STARVED, EMPTY, COLLAPSED = 0.88, 0.6, 0.6
+"""Share of liquid's PT-102 below which the way in has become narrower (at the liquid's end it rises), and below which
+what comes next counts as liquid; the same for PT-101 against its last seconds, where PT-102 cannot speak."""
+STARVED_S, FREE_S = 30.0, 6.0
+"""A narrower way in explains all for so long at most, and for so long after."""
+# Discharge superheat.
 HOT_K = 2.0
-"""Rise of the discharge superheat at which vapor is as likely as liquid."""
-DENIES_K = 5.0
-"""Discharge superheat above that of liquid which says that no liquid is drawn."""
-DRY_RATIO, WIDE = 1.2, 0.8
-"""PT-102 over PT-101 against liquid's, in proportion to the throttle's opening, above which the suction is dry; a throttle
-so wide that liquid's ratio would reach the second figure tells nothing."""
-DRY_K = 4.0
-"""The same at the header (TT-101), above dew."""
-LIQUID_BACK_RATIO = 1.6
-LIQUID_BACK_KG_S = 3e-3
+"""Rise at which vapor is as likely as liquid."""
+DOUBT = 0.3
+"""Weight of the scale's word where the discharge superheat can speak: a cold coil that fills takes from its gain."""
+# Weight, and the pressures that go with it.
+PEAK, PEAK_KG_S, DROP = 1.12, 5e-4, 0.8
+"""Gain over its usual one that tells of vapor pushing liquid out, and below which that is over."""
+PUSHED = 1.03
+"""The same told by PT-201 over its last seconds."""
+PEAK_LASTS_S, USUAL_S = 30.0, 25.0
+"""Such a push is remembered for so long; a greater gain that lasts longer than the second is the usual one."""
+CALM_S = 15.0
+"""The weight is not heard so long after a knock or a starved header."""
+LOW, LEAST, FIRM = 0.15, 0.04, 0.01
+"""Rates of a low gain without a push; whatever others say; and against PT-102."""
+FALLEN, FALL = 0.95, 0.07
+"""Share of PT-101's last seconds which, after a push and behind a fixed restriction, speaks for vapor; and its rate."""
+# Liquid that comes again.
+LIQUID_BACK_RATIO, LIQUID_BACK_KG_S = 1.6, 3e-3
 """Weight gain over vapor displacement that vapor alone does not explain."""
 COLD_RATIO, COLD_KG_S = 1.25, 1e-3
 """The same while the discharge is as cold as with liquid."""
+DENIES_K, DRY_K = 5.0, 4.0
+"""Discharge superheat above that of liquid, and superheat at the header, that say that no liquid is drawn."""
+DRY_RATIO, WIDE = 1.2, 0.8
+"""PT-102 over PT-101, over liquid's in proportion to the throttle's opening, above which the suction is dry; a throttle
+so wide that this would come to the second figure tells nothing."""
 
 
 class Watch(msgspec.Struct, frozen=True, array_like=True, gc=False):
@@ -69,8 +80,10 @@ class Watch(msgspec.Struct, frozen=True, array_like=True, gc=False):
     """PT-102 over PT-101, smoothed, and as it is with liquid; the references are kept for the whole job."""
     ratio_quick: float = nan
     ratio_late: float = nan
+    """The same smoothed less, and over several seconds."""
     jump_s: float = nan
-    """When the ratio last changed as only a throttle can make it."""
+    jump_ref: float = nan
+    """When the ratio last changed as only a throttle can make it, and its reference before."""
     p_102: float = nan
     p_102_ref: float = nan
     t_201_degc: float = nan
@@ -79,16 +92,19 @@ class Watch(msgspec.Struct, frozen=True, array_like=True, gc=False):
     hot_ref_k: float = nan
     """Discharge superheat, smoothed, and as it is with liquid."""
     flow_ref_kg_s: float = nan
+    """The usual gain of weight with liquid."""
     word_kg_s: float = nan
+    """What the pump should move as liquid, smoothed as hoses and cooler do it."""
     p_201_ref: float = nan
     peak_s: float = nan
-    """When the weight last gained faster than usual."""
+    """When vapor was last seen to push liquid out."""
     more_since_s: float = nan
     calm_s: float = nan
     """The weight is not heard before: the scale was disturbed."""
     p_101_ref: float = nan
     starved_since_s: float = nan
     starved_s: float = nan
+    """The way in is narrower since, and when it last was."""
     # Liquid that comes again.
     back_since_s: float = nan
     excess_kg: float = 0.0
@@ -106,7 +122,10 @@ def _reference(ref: float, value: float, dt: float) -> float:
 def draw(
     was: Watch, s: Signals, settings: Settings, refrigerant: Refrigerant, dt: float, flow_kg_s: float, *, shaken: bool
 ) -> Watch:
-    """Carry the watch over one scan in which liquid is drawn."""
+    """Carry the watch over one scan in which liquid is drawn.
+
+    `flow_kg_s` is the weight's gain; `shaken`: the scale was knocked, if only by a little.
+    """
     now = s.now_s
     since = was.since_s if was.since_s == was.since_s else now
     drawn_s = now - since
@@ -114,7 +133,7 @@ def draw(
     rate, heard = 0.0, False
 
     ratio, ratio_ref, quick, late = was.ratio, was.ratio_ref, was.ratio_quick, was.ratio_late
-    jump_s = was.jump_s
+    jump_s, jump_ref = was.jump_s, was.jump_ref
     p_102, p_102_ref = was.p_102, was.p_102_ref
     starved = False
     if s.p_102 == s.p_102 and s.p_101 > 0.0:
@@ -133,6 +152,8 @@ def draw(
                 # A throttle takes PT-102 with it; an inlet that opens or shuts moves it the other way.
                 jump, moved = log(quick / ratio), log(quick * s.p_101 / p_102)
                 if (jump > JUMP and moved > 0.5 * JUMP) or (jump < -JUMP and moved < -0.5 * JUMP):
+                    if not now - jump_s < JUMP_LASTS_S:
+                        jump_ref = ratio_ref
                     jump_s = now
             if ratio_ref != ratio_ref:
                 ratio_ref = nan if starved else ratio
@@ -141,13 +162,13 @@ def draw(
                 if p_102 < EMPTY * p_102_ref:
                     ratio_ref = nan
             elif now - jump_s < JUMP_LASTS_S:
-                ratio_ref *= ratio / before
+                ratio_ref = _within(ratio_ref * ratio / before, jump_ref / JUMP_MOST, jump_ref * JUMP_MOST)
             elif ratio < ratio_ref:
                 ratio_ref = ratio
             else:
                 # Slow, so that an end that comes over a minute or two is not taken for a drift.
                 ratio_ref += (ratio - ratio_ref) * min(1.0, dt / 600.0)
-            limit = log(settings.procedure.liquid_end_ratio)
+            limit = log(max(1.01, settings.procedure.liquid_end_ratio))
             climb = log(ratio / late)
             risen = -1.0
             if ratio_ref == ratio_ref:
@@ -162,7 +183,7 @@ def draw(
     if s.t_201 == s.t_201 and s.p_201 == s.p_201:
         t_201 = followed(t_201, s.t_201, dt, 1.0)
         hot = followed(hot, s.t_201 - refrigerant.dew_temperature_degc(s.p_201), dt, 1.0)
-        if drawn_s > LATE_S:
+        if drawn_s > LATE_S and hot == hot:
             hot_ref = _reference(hot_ref, hot, dt)
             t_ref = _reference(t_ref, t_201, dt)
             # A probe lags: while the pressure falls only what the probe itself rises counts.
@@ -194,14 +215,14 @@ def draw(
             rate = max(rate + doubt * (1.0 if now - peak < PEAK_LASTS_S else LOW), least)
         elif now - peak < PEAK_LASTS_S:
             rate += 0.5 * doubt
-
         if doubt == 1.0 and flow_kg_s < settings.procedure.liquid_end_flow * word:
             rate = max(rate, least)
 
     p_101_ref, starved_since = was.p_101_ref, was.starved_since_s
     if settled and s.p_101 == s.p_101:
         p_101_ref = followed(p_101_ref, s.p_101, dt, 8.0)
-        if drawn_s > SURE_S and now - peak < PEAK_LASTS_S and not settings.fitted.cv_103 and s.p_101 < FALLEN * p_101_ref:
+        pushed = now - peak < PEAK_LASTS_S and not settings.fitted.cv_103
+        if drawn_s > SURE_S and pushed and s.p_101 < FALLEN * p_101_ref:
             rate += FALL
         starved = starved if heard else s.p_101 < COLLAPSED * p_101_ref
     if starved:
@@ -218,23 +239,28 @@ def draw(
     if settled:
         score = _within(score + rate * dt, 0.0, 2.0)
     return Watch(
-        since, score, was.gone or score >= ENOUGH, ratio, ratio_ref, quick, late, jump_s, p_102, p_102_ref,
-        t_201, t_ref, hot, hot_ref, flow_ref, word, p_201_ref, peak, more_since, calm, p_101_ref, starved_since, starved_s, nan, 0.0,
+        since, score, was.gone or score >= ENOUGH, ratio, ratio_ref, quick, late, jump_s, jump_ref, p_102, p_102_ref,
+        t_201, t_ref, hot, hot_ref, flow_ref, word, p_201_ref, peak, more_since, calm,
+        p_101_ref, starved_since, starved_s, nan, 0.0,
     )  # fmt: skip
 
 
 def idle(was: Watch, *, keep: bool) -> Watch:
     """Return the watch while nothing is drawn; what liquid looked like is kept, `keep` also what was decided."""
+    drawn = was.since_s == was.since_s or was.back_since_s == was.back_since_s or was.hot_k == was.hot_k
+    if not (drawn or was.ratio == was.ratio or (was.gone and not keep)):
+        return was
     return msgspec.structs.replace(
         was, since_s=nan, score=0.0, gone=was.gone and keep, ratio=nan, ratio_quick=nan, ratio_late=nan, jump_s=nan,
-        p_102=nan, t_201_degc=nan, hot_k=nan, peak_s=nan, more_since_s=nan, starved_since_s=nan, starved_s=nan, back_since_s=nan,
+        p_102=nan, t_201_degc=nan, hot_k=nan, peak_s=nan, more_since_s=nan, starved_since_s=nan, starved_s=nan,
+        back_since_s=nan,
     )  # fmt: skip
 
 
 def pull(
     was: Watch, s: Signals, settings: Settings, refrigerant: Refrigerant, dt: float, flow_kg_s: float, opening: float
 ) -> Watch:
-    """Carry the watch over one scan in which vapor is drawn: does liquid come again?
+    """Carry the watch over one scan in which vapor is drawn and liquid may come again.
 
     More arrives than displacement can move as vapor. So it does when the rig's own condenser and hose give their
     liquid on, at first and whenever the throttle opens; then suction and discharge stay dry, and that denies it.
