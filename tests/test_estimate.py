@@ -566,13 +566,13 @@ def test_a_return_to_the_liquid_that_finds_vapor_is_over_in_seconds() -> None:
             )
 
     drawing(30.0, 0.3, True)
-    assert not memory.liquid_gone
+    assert not memory.liquid.gone
     drawing(20.0, 0.6, False)
     drawing(8.0, 0.6, True)
-    assert memory.liquid_gone
+    assert memory.liquid.gone
     drawing(20.0, 0.6, False)
     drawing(60.0, 0.31, True)  # and liquid that did come again is drawn on
-    assert not memory.liquid_gone
+    assert not memory.liquid.gone
 
 
 @pytest.mark.parametrize(("fall_pa_s", "rests"), [(0.0, True), (50.0, True), (1000.0, False), (-1000.0, False)])

@@ -166,7 +166,7 @@ def update(
     s.p_source = s.p_001 if s.p_001 == s.p_001 else appliance_pa_abs
     now = s.now_s
     refrigerant = catalogue.get(settings.job.refrigerant)
-    instruments, procedure, limits = settings.instruments, settings.procedure, settings.limits
+    instruments, limits = settings.instruments, settings.limits
     dt = now - memory.at_s
     if not 0.0 < dt <= 2.0:
         dt = settings.scan_period_s if dt > 2.0 else 0.0

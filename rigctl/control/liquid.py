@@ -120,11 +120,20 @@ def _reference(ref: float, value: float, dt: float) -> float:
 
 
 def draw(
-    was: Watch, s: Signals, settings: Settings, refrigerant: Refrigerant, dt: float, flow_kg_s: float, *, shaken: bool
+    was: Watch,
+    s: Signals,
+    settings: Settings,
+    refrigerant: Refrigerant,
+    dt: float,
+    flow_kg_s: float,
+    *,
+    shaken: bool,
+    moving: bool = False,
 ) -> Watch:
     """Carry the watch over one scan in which liquid is drawn.
 
-    `flow_kg_s` is the weight's gain; `shaken`: the scale was knocked, if only by a little.
+    `flow_kg_s` is the weight's gain; `shaken`: the scale was knocked, if only by a little; `moving`: the throttle has
+    just been told to move.
     """
     now = s.now_s
     since = was.since_s if was.since_s == was.since_s else now
@@ -151,7 +160,7 @@ def draw(
             if settings.fitted.cv_103:
                 # A throttle takes PT-102 with it; an inlet that opens or shuts moves it the other way.
                 jump, moved = log(quick / ratio), log(quick * s.p_101 / p_102)
-                if (jump > JUMP and moved > 0.5 * JUMP) or (jump < -JUMP and moved < -0.5 * JUMP):
+                if moving or (jump > JUMP and moved > 0.5 * JUMP) or (jump < -JUMP and moved < -0.5 * JUMP):
                     if not now - jump_s < JUMP_LASTS_S:
                         jump_ref = ratio_ref
                     jump_s = now

@@ -19,6 +19,7 @@ PARTS = {
     "tricks": "what each trick of the trade does in the plant",
     "control": "controller's judgement over random jobs: liquid end, fill, mass left, time to finish",
     "pushpull": "push-pull against drawing all liquid through the compressor, random jobs of chiller size",
+    "liquid": "how soon the end and the return of the liquid are seen, in sound, rough and blocked random jobs",
     "fit": "how often fitted parameters cover the truth",
 }
 """Parts by name; each is the module of the same name."""

@@ -1,8 +1,8 @@
 """How soon the rig sees the end of the liquid, how often it errs, and how soon it sees liquid that comes again.
 
-Random jobs (`tests.bench.jobs`), sound ones and rough ones (sticking core, surging, moving throttle, kicked scale), and
-jobs whose cores are blocked for a while, run in closed loop until two minutes after the end. Truth is the quality at the appliance's liquid port: from 0.5 on by mass
-nearly all of what flows is vapor by volume, and the port counts as uncovered.
+Random jobs (`tests.bench.jobs`) run in closed loop until two minutes after the end: sound ones, rough ones (sticking
+core, surging, moving throttle, kicked scale), and such whose cores are blocked for a while. Truth is the quality at the
+appliance's liquid port: from 0.5 on by mass nearly all of what flows is vapor by volume; the port counts as uncovered.
 """
 
 import argparse
@@ -228,7 +228,8 @@ def _line(one):
     back = ", ".join(f"{s:.1f} s{'' if taken else ' missed'}" for s, taken in one.returns)
     return (
         f"seed {one.seed} ({one.about}; PT-102 {'yes' if one.pt_102 else 'no'}): end {one.end_s:.1f} s, left "
-        f"{', '.join(f'{s:.1f}' for s in one.left_s)}, delay {one.delay_s:.1f} s; early: {early}; back: {back} {one.trouble}"
+        f"{', '.join(f'{s:.1f}' for s in one.left_s)}, delay {one.delay_s:.1f} s; early: {early}; back: {back} "
+        f"{one.trouble}".rstrip()
     )
 
 
