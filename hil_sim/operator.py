@@ -154,6 +154,9 @@ class Operator:
         """What is done in this scan; nearly always nothing."""
         now_s = record.readings.now_s
         acts: tuple[Act, ...] = ()
+        if self._put_on is not None and any(not reply.accepted for reply in record.replies):
+            # The rig does not take this cylinder and says why: the next one is put on, if there is one.
+            self._put_on = None if self.spares else self._put_on
         if record.alarms:
             acts = self._heed_alarms(record, now_s)
         elif self._acknowledge_s != inf:

@@ -59,21 +59,59 @@ def line_up_fault(state: State, x: Situation, permits: Permits) -> tuple[str, As
     slack = settings.instruments.pressure_uncertainty_pa
     high = refrigerant.bubble_pressure_pa_abs(t + tolerance) + slack
     low = refrigerant.dew_pressure_pa_abs(t - tolerance) - slack
+    if low <= p <= high:
+        return "", Ask.NOTHING
+    here = f"{words.pressure(p, units)} in the appliance"
+    could = _listed(fitting(s, settings))
+    fits = f" {could} would have that pressure." if could else ""
     if p > high:
+        more = words.pressure_difference(p - refrigerant.bubble_pressure_pa_abs(t), units)
         return (
-            f"{words.pressure(p, units)} in the appliance is above what {refrigerant.name} can have at "
-            f"{words.temperature(t, units)}: another refrigerant, air in it, or a warm spot. Check the label; "
-            "restart only if you are sure.",
+            f"{here} is above what {refrigerant.name} can have at {words.temperature(t, units)}: another "
+            f"refrigerant, {more} of air in it, or a warm spot.{fits} Check the label; restart only if you are sure.",
             Ask.CHECK_REFRIGERANT,
         )
-    if p < low:
-        return (
-            f"{words.pressure(p, units)} in the appliance is below saturation of {refrigerant.name} at "
-            f"{words.temperature(t, units)}: only vapor is left in it, or it is another refrigerant. Check the "
-            "label; restart if it is right.",
-            Ask.CHECK_REFRIGERANT,
-        )
-    return "", Ask.NOTHING
+    return (
+        f"{here} is below saturation of {refrigerant.name} at {words.temperature(t, units)}: only vapor is left in it, "
+        f"or it is another refrigerant.{fits} Check the label; restart if it is right.",
+        Ask.CHECK_REFRIGERANT,
+    )
+
+
+def fitting(s: Signals, settings: Settings) -> tuple[str, ...]:
+    """Return the refrigerants, by name, that may have the appliance's pressure at its temperature over liquid.
+
+    Pressure and temperature cannot tell these from each other; mixtures and air may look like any of them.
+    """
+    t, tolerance = appliance_temperature(s, settings)
+    slack, p = settings.instruments.pressure_uncertainty_pa, s.p_appliance
+    found = []
+    for name in catalogue.names():
+        one = catalogue.get(name)
+        low, high = one.dew_pressure_pa_abs(t - tolerance), one.bubble_pressure_pa_abs(t + tolerance)
+        if low - slack <= p <= high + slack:
+            found.append(name)
+    return tuple(found)
+
+
+def alike(s: Signals, settings: Settings) -> str:
+    """Say which others the appliance's pressure and temperature would fit; "" when it can only be the declared one."""
+    declared = catalogue.get(settings.job.refrigerant)
+    others = tuple(name for name in fitting(s, settings) if name != declared.name)
+    if not others:
+        return ""
+    burns = tuple(name for name in others if catalogue.get(name).flammable)
+    text = (
+        f"By pressure and temperature it is {declared.name}, or as well {_listed(others)}: only the label tells them "
+        "apart."
+    )
+    if burns and not declared.flammable:
+        text += f" Mind: {_listed(burns)} {'burn' if len(burns) > 1 else 'burns'}."
+    return text
+
+
+def _listed(names: tuple[str, ...]) -> str:
+    return ", ".join(names[:-1]) + " or " + names[-1] if len(names) > 1 else "".join(names)
 
 
 def one_inlet(settings: Settings) -> bool:

@@ -10,6 +10,7 @@ from rigctl.control.finishing import Shape
 from rigctl.control.interlocks import Ask, Situation
 from rigctl.control.line_up import (
     SCALE_RESTLESS,
+    alike,
     appliance_temperature,
     change_cylinder,
     cylinder_fault,
@@ -126,6 +127,9 @@ def _line_up_failed(w: Work, f: Facts, fault: str, ask: Ask) -> None:
 def _line_up_passed(w: Work, f: Facts) -> None:
     job, p = w.settings.job, w.s.p_appliance
     f.line_up_passed = True
+    others = "" if w.refrigerant_accepted else alike(w.s, w.settings)
+    if others:
+        w.tell("note", "PT-001" if w.settings.fitted.pt_001 else "PT-101", others)
     w.appliance_start_pa_abs = p
     t, tolerance = appliance_temperature(w.s, w.settings)
     saturated = p > catalogue.get(job.refrigerant).dew_pressure_pa_abs(t - tolerance)

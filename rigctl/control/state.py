@@ -178,6 +178,7 @@ def limit_kg(cylinder: Cylinder, settings: Settings) -> float:
 
 def initial(settings: Settings) -> State:
     """Return the state before a job: IDLE, nothing known of scale and appliance."""
+    catalogue.load_all()  # the line-up asks which refrigerants a pressure would fit
     return State(
         Phase.IDLE,
         settings.cylinder,
@@ -192,6 +193,7 @@ def after_power_loss(state: State) -> State:
 
     The monotonic clock starts anew with the machine, so every instant of the old one is dropped.
     """
+    catalogue.load_all()
     phase, sentence, ask = state.phase, state.sentence, state.ask
     resume_to = state.resume_to
     if phase in ACTIVE:

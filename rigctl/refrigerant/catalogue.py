@@ -186,6 +186,12 @@ def get(name: str) -> Refrigerant:
     return found
 
 
+def load_all() -> None:
+    """Import every table now, so that nothing has to be imported within a scan."""
+    for name in _FACTS:
+        get(name)
+
+
 def build(name: str, table: Table) -> Refrigerant:
     """Join the reviewed facts of a refrigerant, by its official name, with a table."""
     return from_table(_FACTS[name], table)
