@@ -405,8 +405,8 @@ come back. Far less than ice takes, which the test looks for as well; our choice
 def test_with_water_in_the_exchanger_and_no_proven_flow_refrigerant_never_stays_below_freezing(
     fault: Fault, handy: bool
 ) -> None:
-    # By the compressor alone, for which these times were chosen: no valve helps once the appliance is down to vapor well
-    # below freezing and its water stops. Push-pull's own is in tests/test_push_pull.py.
+    # By the compressor alone, for which these times were chosen: no valve helps once only vapor is left, well
+    # below freezing, and the water stops. Push-pull has a test of its own in tests/test_push_pull.py.
     watch = Watch(WATER, [fault], handy=handy, settings={"fitted__push_pull": False})
     watch.finish()
     watch.sound()
