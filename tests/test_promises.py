@@ -405,7 +405,9 @@ come back. Far less than ice takes, which the test looks for as well; our choice
 def test_with_water_in_the_exchanger_and_no_proven_flow_refrigerant_never_stays_below_freezing(
     fault: Fault, handy: bool
 ) -> None:
-    watch = Watch(WATER, [fault], handy=handy)
+    # By the compressor alone, for which these times were chosen: no valve helps once only vapor is left, well
+    # below freezing, and the water stops. Push-pull has a test of its own in tests/test_push_pull.py.
+    watch = Watch(WATER, [fault], handy=handy, settings={"fitted__push_pull": False})
     watch.finish()
     watch.sound()
     assert watch.frozen_s < FREEZING_S
