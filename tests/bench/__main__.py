@@ -18,6 +18,7 @@ PARTS = {
     "plant": "plant: against an independent integrator, refinement, properties, speed; then tricks and fit",
     "tricks": "what each trick of the trade does in the plant",
     "control": "controller's judgement over random jobs: liquid end, fill, mass left, time to finish",
+    "hands": "verified time of the closed loop against a fixed rule, a careful hand and an oracle",
     "fit": "how often fitted parameters cover the truth",
 }
 """Parts by name; each is the module of the same name."""

@@ -1,37 +1,39 @@
 """When to stop pulling and how long to stand: the closed loop against three hands at the same rig.
 
 Everybody begins at the same instant in the same plant, that in which the closed loop first opens an inlet to take
-refrigerant, and is done when a standing check is passed by the plant's truth. Line-up, clear-out and isolating are the
-same for all and left out; the whole time of the closed loop stands beside.
+refrigerant, and is done when a standing check is passed. Line-up, clear-out and isolating are the same for all and
+left out; the whole time of the closed loop stands beside.
 
 What counts
     From the first opening of an inlet in liquid or vapor to the end of the standing check that passed.
 The check
     Pumping has stopped, for `standing_settle_s` + `standing_s` of the job's settings the appliance is watched: after
-    the settling it is never above the level, and at the end it rose by less than `standing_rise_pa`, or its rise
+    the settling it is never above the level, and at the end it rose by no more than `standing_rise_pa`, or its rise
     decays and comes to rest below the level. For the hands that is judged by the truth, for the closed loop by its
     instruments; how often the truth was above the level then is told. Inlets are shut where PT-001 is fitted; without
     it one looks at the appliance through an open inlet, and so do the hands.
 The same for all
     Plant, set-up, aids as fitted (fans, bath, heater; the hands switch all on at once), the limits: discharge pressure
     and temperature, compression ratio, cylinder pressure (pause, then the same deed of the technician), fill limit
-    (then another cylinder), 15 s between two starts of the motor. Where a throttle is fitted the slugging index stays
-    below 1 from 5 s after a start; what stands in the plenum after line-up goes through the compressor whoever works.
-    A deed of the technician (hose moved, cylinder changed or cooled) takes a hand as long as it took in this job's
-    closed loop; if there it was not needed, as long as the technician takes on average.
+    (then another cylinder), 15 s between stop and start of the motor. Where a throttle is fitted the slugging index
+    of the oracle stays below 1 from 5 s after a start, and the hands listen for it; what stands in the plenum after
+    line-up goes through the compressor whoever works. A ratio above its limit stops the hands for 30 s. A deed of the
+    technician (hose moved, cylinder changed or cooled) takes a hand as long as it took in this job's closed loop; if
+    it was not needed there, as long as the technician takes on average.
 (a) fixed rule
     Liquid as (b) takes it, then vapor down to the level, 60 s of standing, again if it came back above; after 60 s
-    that hold he stands on until the check is passed.
+    that hold he stands on until the check is passed. Looks and acts like (b).
 (b) careful hand
     Looks at gauges and scale every 15 s and acts 15 s after what was seen. Opens the throttle in steps as the sound
     of the compressor allows, goes over to vapor when the weight slope has fallen to half, pulls a third below the
     level, stands; when it comes back, pulls deeper.
 (c) oracle
-    Knows the plant: searches throttle, switch to vapor, vapor inlet, ramp, fan and stands between; pulls without a break
-    and stops at the first instant from which the check will be passed, to 5 s.
+    Knows the plant: searches throttle, switch to vapor, vapor inlet, ramp, fan, stands between and what to do at a
+    limit, some 10 to 25 plans a job; pulls without a break and stops at the first instant, to 5 s, from which the
+    check will be passed. A search, not a proof: the true best may be some per cent lower.
 
-`python -m tests.bench.hands --jobs 20` prints one line for each tuning job; `--why` where time goes, `--stops` what other
-stops would have given.
+`python -m tests.bench.hands --jobs 20` prints one line for each tuning job; `--why` how each of the four went, `--stops`
+what other stops would have given from the first stop of the closed loop on.
 """
 
 import argparse
@@ -39,7 +41,6 @@ import dataclasses
 import math
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, field
-from itertools import pairwise
 
 import numpy as np
 
@@ -73,6 +74,7 @@ DEEDS_S = {
     Ask.COOL_CYLINDER: 8 * TECHNICIAN_S + 4.0,
 }
 COOLING_ICE_KG = 5.0
+RATIO = "ratio"
 TRIES = 4
 """So often a cylinder is cooled before a hand gives up, as the technician does."""
 
@@ -251,7 +253,7 @@ def _spent(ours, phase, spent_s, to):
 # ---- somebody at the rig ---------------------------------------------------------------------------------
 
 
-class Beaten(Exception):
+class BeatenError(Exception):
     """A limit was met that ends the attempt."""
 
 
@@ -275,7 +277,7 @@ class Rig:
         self.spares = list(case.spares)
         self.inlets, self.throttle, self.pumping = "none", 0.25, False
         self.since_s = self.off_s = -math.inf
-        self.fan = True
+        self.fan, self.emptying, self.near = True, False, False
         self.loud = 0.0
         """Loudest of the compressor's sound, as slugging index, since somebody listened."""
         self.slugged, self.trips, self.cooled = False, 0, 0
@@ -315,10 +317,13 @@ class Rig:
 
     def deed(self, ask):
         """A person does something while the rig rests."""
+        self._rest_for(ask.value, self.case.deeds_s.get(ask, DEEDS_S[ask]))
+
+    def _rest_for(self, why, seconds):
         before = self.inlets, self.pumping
         self.rest()
-        self.events.append(ask.value)
-        self.steps(self.case.deeds_s.get(ask, DEEDS_S[ask]))
+        self.events.append((why, seconds))
+        self.steps(seconds)
         self.inlets, self.pumping = before
         self.since_s = self.time_s
 
@@ -331,7 +336,7 @@ class Rig:
     def step(self):
         z, fitted, now_s = self.z, self.fitted, self.time_s
         if now_s > LONGEST_S:
-            raise Beaten("time")
+            raise BeatenError("time")
         liquid, both = self.inlets == "liquid", self.inlets == "both"
         runs = self.pumping and now_s >= self.since_s + 1.0 and now_s >= self.off_s + 15.0
         self.plant.act = Actuators(
@@ -344,6 +349,11 @@ class Rig:
         )  # fmt: skip
         if not self.pumping and self.inlets == "both":
             self.plant.act.xv_201 = False
+        if self.emptying:
+            self.plant.act = Actuators(
+                xv_203=True, xv_204=True, xv_301=True, m_101=True, m_201=fitted.m_201, cv_103=self.throttle,
+                m_001=fitted.m_001, eh_001=fitted.eh_001,
+            )  # fmt: skip
         dose = z[at.Z_DOSE]
         self.plant.advance(STEP_S)
         self.motor_s = self.motor_s + STEP_S if z[at.Z_RUNNING] > 0.5 else 0.0
@@ -355,27 +365,29 @@ class Rig:
     def _limits(self):
         z, limits = self.z, self.limits
         if z[at.Z_PA_P] >= limits.discharge_high_pa_abs or z[at.Z_SWITCH_OPEN] > 0.5:
-            raise Beaten("discharge pressure")
+            raise BeatenError("discharge pressure")
         if self.fitted.tt_201 and z[at.Z_T_P] >= limits.discharge_high_degc:
-            raise Beaten("discharge temperature")
+            raise BeatenError("discharge temperature")
         if self.fitted.tt_301 and z[at.Z_T_WALL] >= limits.cylinder_high_degc:
-            raise Beaten("cylinder hot")
+            raise BeatenError("cylinder hot")
         if z[at.Z_DAMAGED] > 0.5:
-            raise Beaten("compressor damaged")
+            raise BeatenError("compressor damaged")
         if z[at.Z_TRIPPED] > 0.5:
             self.trips += 1
         cylinder_pa = self.cylinder_pa
         if cylinder_pa >= self.high_pa:
-            raise Beaten("cylinder pressure")
+            raise BeatenError("cylinder pressure")
         if not self.pumping:
             return
         over = self.motor_s > 0.0 and z[at.Z_PA_P] >= limits.compression_ratio_high * z[at.Z_PA_M]
         self.ratio_s = self.ratio_s + STEP_S if over else 0.0
-        if cylinder_pa >= self.pause_pa or self.ratio_s > 5.0:
+        if self.ratio_s > 5.0:
             self.ratio_s = 0.0
+            self._rest_for(RATIO, 2.0 * LOOK_S)
+        if cylinder_pa >= self.pause_pa:
             self.cooled += 1
             if self.cooled > TRIES:
-                raise Beaten("cylinder too warm")
+                raise BeatenError("cylinder too warm")
             self.deed(Ask.COOL_CYLINDER)
             self.plant.add_ice(COOLING_ICE_KG)
         if z[at.Z_KG_Y] >= self.full_kg:
@@ -383,7 +395,7 @@ class Rig:
 
     def _change_cylinder(self):
         if not self.spares:
-            raise Beaten("no cylinder left")
+            raise BeatenError("no cylinder left")
         self.deed(Ask.CHANGE_CYLINDER)
         new = self.spares.pop(0)
         like = self.case.parameters.cylinder
@@ -410,7 +422,7 @@ class Rig:
         return max(
             z[at.Z_PA_P] / z[at.Z_PA_M] / limits.compression_ratio_high,
             z[at.Z_PA_P] / limits.discharge_high_pa_abs,
-            self.cylinder_pa / self.pause_pa,
+            1.0 - 4.0 * (1.0 - self.cylinder_pa / self.pause_pa),  # that comes slowly
         )
 
     @property
@@ -512,6 +524,8 @@ QUIET, LOUD = 0.5, 0.8
 """Slugging index at which a hand opens the throttle by half, and shuts it by a third."""
 NEAR = 0.85
 """Share of a limit from which a hand goes slower, or stands for a while."""
+SPENT = 0.7
+"""Share at which a pull that is below the level has done what it can."""
 SLOPE_SHARE = 0.5
 SLOW_KG_S = 1e-3
 
@@ -522,7 +536,7 @@ def by_hand(case, manner, start=None):
         if start is None:
             _liquid_by_hand(rig, done)
         _finish_by_hand(rig, done, manner)
-    except Beaten as met:
+    except BeatenError as met:
         done.why, done.verified_s = str(met), math.inf
     except PlantError:
         done.why = "plant"
@@ -591,7 +605,7 @@ def _pull_by_hand(rig, target, level, manner):
         if p < 0.98 * lowest:
             lowest, since_s = p, rig.time_s
         near = (rig.strain() if not rig.fitted.cv_103 else 0.0) > NEAR or rig.heat > NEAR
-        spent = near or rig.strain() > NEAR or rig.time_s - since_s > 60.0
+        spent = near or rig.strain() > SPENT or rig.time_s - since_s > 60.0
         throttle = _by_ear(rig)
         rig.steps(look_s)
         if p <= target or (p <= level and spent):
@@ -603,7 +617,7 @@ def _pull_by_hand(rig, target, level, manner):
 
 
 def _stand_by_hand(rig, manner, level):
-    """Whether the check is passed; he pulls again at once after a look, and acts late, that sees more than the level."""
+    """Whether the check is passed; a look that sees more than the level ends it, one reaction later."""
     rig.stand()
     check = Check(rig.settings)
     due_s = manner.stand_s or manner.look_s
@@ -641,12 +655,16 @@ class Plan:
     widest: float = 1.0
     fan_to_kg_s: float = 0.0
     """Flow below which the condenser fan is off."""
+    pulses: bool = False
+    """At a limit it stands for a while; otherwise it keeps below with the throttle, where there is one."""
     pulse_s: float = 15.0
-    """Stand when the compressor is too hot, or at a limit that only a throttle would keep it from."""
+    """How long it then stands, and when the compressor is too hot."""
     stand_s: float = 0.0
     """One stand, once the level is reached, before the pull goes on."""
 
 
+AIM = 0.95
+"""Share of a limit at which the oracle works."""
 FINE_S = 5.0
 BLOCK_S = 30.0
 
@@ -669,16 +687,20 @@ def _pull_second(rig, plan, began_s):
     """One second of vapor: throttle by plan, smaller where ratio or discharge come near their limits."""
     rise = (plan.widest - 0.02) / plan.ramp_s * STEP_S
     strain = rig.strain() if rig.motor_s > GRACE_S else 0.0
-    if (strain > 0.95 and not rig.fitted.cv_103) or rig.heat > 0.95:
+    rig.near = rig.near or strain > AIM
+    if (strain > AIM and (plan.pulses or not rig.fitted.cv_103)) or rig.heat > AIM:
         rig.stand()
         rig.steps(plan.pulse_s)
         rig.pull("both")
-    rig.throttle = max(rig.throttle * 0.85, 0.03) if strain > 0.95 else min(rig.throttle + rise, plan.widest)
+    elif rig.near and not plan.pulses:
+        rig.throttle = min(max(rig.throttle * min(max((AIM / max(strain, 0.1)) ** 3, 0.85), 1.1), 0.02), plan.widest)
+    else:
+        rig.throttle = min(rig.throttle + rise, plan.widest)
     rig.fan = rig.z[at.Z_FLOW_SUCTION] > plan.fan_to_kg_s or rig.time_s < began_s + 30.0
     rig.step()
 
 
-def by_plan(case, plan, best_s=math.inf, start=None, uncovered_s=math.inf):
+def by_plan(case, plan, best_s=math.inf, start=None, uncovered_s=math.inf, prepare=None):
     """Carry a plan out; stops at the first instant from which the check will be passed."""
     rig, done = Rig(case, start), Done()
     done.choice = dataclasses.asdict(plan)
@@ -688,13 +710,15 @@ def by_plan(case, plan, best_s=math.inf, start=None, uncovered_s=math.inf):
             left_s = _liquid_by_plan(rig, plan, uncovered_s)
             done.liquid_s = rig.time_s
         rig.move_hose()
+        if prepare is not None:
+            prepare(rig)
         if start is None and not done.liquid_s:
             rig.throttle = 0.1
         if not (rig.slugged and rig.fitted.cv_103):
             _pull_until_it_holds(case, rig, plan, done, best_s)
         else:
             done.why = "slugging"
-    except Beaten as met:
+    except BeatenError as met:
         done.why = str(met)
     except PlantError:
         done.why = "plant"
@@ -788,7 +812,8 @@ def oracle(case):
             attempt(dataclasses.replace(chosen, late_s=late_s))
     for changed in (
         {"ramp_s": 10.0}, {"ramp_s": 30.0}, {"widest": 0.6}, {"widest": 0.35}, {"fan_to_kg_s": 1.5e-3},
-        {"fan_to_kg_s": 4e-3}, {"pulse_s": 30.0}, {"pulse_s": 60.0}, {"stand_s": 20.0}, {"stand_s": 60.0},
+        {"fan_to_kg_s": 4e-3}, {"pulse_s": 30.0}, {"pulses": True}, {"pulses": True, "pulse_s": 40.0},
+        {"stand_s": 20.0}, {"stand_s": 60.0},
     ):  # fmt: skip
         attempt(dataclasses.replace(chosen, **changed))
     best.choice["tried"] = tried
@@ -802,7 +827,7 @@ def _widest(case, both):
         rig = Rig(case)
         try:
             _liquid_by_plan(rig, Plan(throttle=throttle, both=both))
-        except (Beaten, PlantError):
+        except (BeatenError, PlantError):
             return False
         return not rig.slugged
 
@@ -864,8 +889,180 @@ def rows(seeds, with_stops=False):
         return list(pool.map(work, tasks, chunksize=1))
 
 
+# ---- what other stops would have given -------------------------------------------------------------------
+
+
 def other_stops(case, ours):
-    return {}
+    """Time to the passed check from the first stop of the closed loop on, by other ways to go on; s.
+
+    All by the truth and without delay, so that only the pattern of pulling and standing is compared.
+    """
+    found = {"closed loop": ours.verified_s - (case.first_stop_s - case.start_s)}
+    level = case.settings.job.level_pa_abs
+    floor = case.settings.procedure.pull_floor_pa_abs
+
+    def on(plan, prepare=None):
+        return by_plan(case, plan, start=case.first_stop, prepare=prepare)[0].verified_s
+
+    found["one pull, best stop"] = on(Plan())
+    found["the same at throttle 0.3"] = on(Plan(widest=0.3))
+    found["the same at throttle 0.1"] = on(Plan(widest=0.1))
+    found["the same, fan off"] = on(Plan(fan_to_kg_s=1.0))
+    if case.settings.fitted.cooler_valves:
+        found["cooler emptied first"] = on(Plan(), prepare=_empty_cooler)
+    for share in (0.7, 0.5, 0.35, 0.0):
+        target = max(share * level, floor)
+        name = f"cycles: to {share:g} of the level" if share else "cycles: to the floor"
+        found[name] = _timed(case, lambda rig, target=target: _cycles(rig, target, 0.0))
+    for pull_s in (30.0, 60.0, 120.0, 240.0):
+        found[f"cycles: pulls of {pull_s:.0f} s"] = _timed(case, lambda rig, s=pull_s: _cycles(rig, 0.0, s))
+    for shape in (0.3, 0.4, 0.5, 0.6):
+        found[f"stop by flow, {shape:g}"] = _timed(case, lambda rig, f=shape: _by_flow(rig, f))
+        found[f"stop by flow, {shape:g}, fixed"] = _timed(case, lambda rig, f=shape: _by_flow(rig, f, learns=False))
+    return found
+
+
+def _timed(case, finish):
+    rig = Rig(case, case.first_stop)
+    try:
+        finish(rig)
+    except (BeatenError, PlantError):
+        return math.inf
+    return rig.time_s
+
+
+def _empty_cooler(rig):
+    """The cooler pumped down into the cylinder for 25 s, inlets shut."""
+    rig.emptying = True
+    rig.throttle = 0.25
+    rig.steps(25.0)
+    rig.emptying = False
+
+
+def _cycles(rig, target, pull_s):
+    plan = Plan()
+    while True:
+        rig.pull("both")
+        began_s = rig.time_s
+        while rig.time_s - began_s < max(pull_s, 5.0) or (not pull_s and rig.z[at.Z_PA_A] > target):
+            _pull_second(rig, plan, began_s)
+            spent = rig.strain() > 0.97 or rig.time_s - began_s > 120.0
+            if not pull_s and spent and rig.z[at.Z_PA_A] < rig.settings.job.level_pa_abs:
+                break
+        if passes(rig):
+            return
+
+
+def _by_flow(rig, shape, learns=True):
+    """Go by the flow: (rate of rise + fall before the stop) / flow is one over the appliance's capacity, kg/Pa.
+
+    The first check tells it within 20 s; from then on the flow tells how fast the pressure would rise if the rig
+    stopped now. A check is begun when that rise, bent by `shape` after 20 s, stays below the level, and ended as
+    soon as it will not.
+    """
+    level, plan = rig.settings.job.level_pa_abs, Plan()
+    check_s = rig.settings.procedure.standing_settle_s + rig.settings.procedure.standing_s
+    flow, fall, per_kg_pa = float(rig.z[at.Z_FLOW_SUCTION]), 0.0, math.nan
+    while True:
+        rig.stand()
+        check, verdict, seen = Check(rig.settings), None, []
+        while verdict is None:
+            rig.step()
+            seen.append(float(rig.z[at.Z_PA_A]))
+            verdict = check.second(seen[-1])
+            stood_s = len(seen)
+            if verdict is None and stood_s >= 20 and stood_s % 10 == 0:
+                rate = (seen[-1] - seen[-11]) / 10.0
+                if seen[-1] + shape * rate * (check_s - stood_s) > level:
+                    break
+        if verdict:
+            return
+        if len(seen) >= 20:
+            rate = (seen[19] - seen[9]) / 10.0
+            per_kg_pa = (rate + fall) / max(flow, 1e-6)
+            if learns and len(seen) > 40:
+                late = (seen[-1] - seen[19]) / (len(seen) - 20) / rate  # mean rate since over the one then
+                # An exponential whose mean rate over that span was so much; the same over the whole check.
+                bend = -2.0 * math.log(min(max(late, 0.2), 0.98)) / (len(seen) - 20)
+                left = bend * (check_s - 20.0)
+                shape = min(max((1.0 - math.exp(-left)) / left, 0.2), 0.9)
+        elif per_kg_pa != per_kg_pa:
+            rate = (seen[-1] - seen[len(seen) // 2]) / (len(seen) - 1 - len(seen) // 2)
+            per_kg_pa = (rate + fall) / max(flow, 1e-6)
+        rig.pull("both")
+        began_s, past = rig.time_s, []
+        while True:
+            _pull_second(rig, plan, began_s)
+            past.append((float(rig.z[at.Z_PA_A]), float(rig.z[at.Z_FLOW_SUCTION])))
+            if len(past) < 12 or rig.motor_s < GRACE_S:
+                continue
+            flow = sum(row[1] for row in past[-5:]) / 5.0
+            fall = (past[-6][0] - past[-1][0]) / 5.0
+            rate = per_kg_pa * flow - fall
+            if past[-1][0] + rate * (22.0 + shape * (check_s - 20.0)) < 0.97 * level:
+                break
+
+
+# ---- figures ---------------------------------------------------------------------------------------------
+
+NAMES = {"fixed": "fixed rule", "careful": "careful hand", "oracle": "oracle"}
+
+
+def measure(quick):
+    seeds = jobs.TUNING if quick else jobs.HELD_OUT
+    yield from figures(rows(seeds[: QUICK_JOBS if quick else JOBS]))
+
+
+def _ratios(sound, name, waits=True):
+    """Closed loop over somebody, of the jobs that both finish; without what both wait for, if asked."""
+    found = []
+    for row in sound:
+        done = getattr(row, name)
+        if done.verified_s < math.inf:
+            deeds_s = sum(seconds for why, seconds in done.events if why != RATIO)
+            less = (0.0, 0.0) if waits else (row.ours.waits_s, deeds_s)
+            found.append((row.ours.verified_s - less[0]) / (done.verified_s - less[1]))
+    return np.array(found)
+
+
+def figures(found):
+    """All figures of these jobs."""
+    sound = [row for row in found if row.sound]
+    where = f"of {len(found)} jobs, seeds {found[0].seed} to {found[-1].seed}"
+    how = "; ".join(f"{row.seed} {row.ours.ended}" for row in found if not row.sound)
+    yield Figure("closed loop: COMPLETE", float(len(sound)), "jobs", f"{where}{'; not: ' if how else ''}{how}")
+    times = [row.ours.verified_s / 60.0 for row in sound]
+    yield Figure("closed loop: first inlet to passed check, median", _median(times), "min", where)
+    whole = [row.ours.whole_s / 60.0 for row in sound]
+    yield Figure("closed loop: whole job, median", _median(whole), "min", f"line-up, waits, clear-out in it; {where}")
+    above = [row.seed for row in sound if row.ours.above_level]
+    yield Figure("closed loop: above the level by the truth then", float(len(above)), "jobs", f"{above}")
+    slugs = [row.seed for row in sound if row.ours.dose_s > 0.0]
+    yield Figure(
+        "closed loop: slugging beyond index 1", float(len(slugs)), "jobs", f"5 s and more after a start; {slugs}"
+    )
+    for name, word in NAMES.items():
+        done = [getattr(row, name) for row in found]
+        never = [f"{row.seed}: {one.why}" for row, one in zip(found, done, strict=True) if one.verified_s == math.inf]
+        yield Figure(f"{word}: never done", float(len(never)), "jobs", "; ".join(never))
+        reached = [one.verified_s / 60.0 for one in done if one.verified_s < math.inf]
+        yield Figure(f"{word}: median", _median(reached), "min", where)
+        ratios = _ratios(sound, name)
+        low, median, high = np.percentile(ratios, (5, 50, 95)) if len(ratios) else (math.nan,) * 3
+        slower = [row.seed for row in sound if row.ours.verified_s > getattr(row, name).verified_s + 1.0]
+        how = f"5 to 95 %: {low:.2f} to {high:.2f}; {len(ratios)} jobs that both finish"
+        yield Figure(f"closed loop / {word}: median", median, "", how)
+        yield Figure(f"closed loop / {word}: worst", ratios.max() if len(ratios) else math.nan, "", how)
+        yield Figure(f"closed loop slower than the {word}", float(len(slower)), "jobs", f"of {len(ratios)}: {slower}")
+        how = "holds, trips and a technician's deeds left out on both sides"
+        yield Figure(f"closed loop / {word}: median, no waits", _median(_ratios(sound, name, waits=False)), "", how)
+    both = [row for row in sound if row.oracle.verified_s < math.inf]
+    for name, lost in losses(both).items():
+        yield Figure(f"lost to the oracle, {name}", float(np.mean(lost)) if lost else math.nan, "s", "mean")
+
+
+def _median(values):
+    return float(np.median(values)) if len(values) else math.nan
 
 
 def _line(row):
@@ -889,12 +1086,51 @@ def main():
     asked = parser.parse_args()
     if asked.first + asked.jobs > jobs.TUNING.stop:
         parser.error("these seeds are not all for tuning")
-    for row in rows(range(asked.first, asked.first + asked.jobs), asked.stops):
-        print(_line(row), flush=True)
+    found = rows(range(asked.first, asked.first + asked.jobs), asked.stops)
+    for row in found:
+        print(_line(row))
+        if row.stops:
+            ours_s = row.stops["closed loop"]
+            print("        " + ", ".join(f"{name} {other_s / ours_s:.2f}" for name, other_s in row.stops.items()))
         if asked.why:
             for name, done in (("a", row.fixed), ("b", row.careful), ("c", row.oracle)):
                 print(f"        {name}: {done}")
             print(f"        ours: {row.ours}")
+    print("\n".join(summary(found)))
+
+
+def summary(found):
+    """Where the closed loop loses time, over these jobs."""
+    sound = [row for row in found if row.sound]
+    both = [row for row in sound if row.oracle.verified_s < math.inf]
+    yield f"{len(found)} jobs, {len(sound)} COMPLETE, {len(both)} also by the oracle"
+    for name in ("fixed", "careful", "oracle"):
+        ratios = [row.ours.verified_s / getattr(row, name).verified_s for row in sound]
+        shown = " / ".join(f"{value:.2f}" for value in np.percentile(ratios, (5, 25, 50, 75, 95)))
+        yield f"closed loop / {name:<8} 5, 25, 50, 75, 95 %: {shown}; above 1: {sum(r > 1.0 for r in ratios)}"
+    for name, lost in losses(both).items():
+        yield f"lost to the oracle, {name:<42} mean {np.mean(lost):6.0f} s, median {np.median(lost):6.0f} s"
+    stops = [row.stops for row in found if row.stops]
+    for name in dict.fromkeys(key for one in stops for key in one):
+        ratios = [one[name] / one["closed loop"] for one in stops if name in one]
+        best = [one[name] / one["one pull, best stop"] for one in stops if name in one]
+        yield (
+            f"from the first stop on, {name:<28} over the closed loop: median {np.median(ratios):.2f}, "
+            f"worst {max(ratios):.2f}; over one pull: median {np.median(best):.2f} ({len(ratios)} jobs)"
+        )
+
+
+def losses(both):
+    """What makes the difference between closed loop and oracle, s, by job."""
+    waits = [row.ours.waits_s - sum(seconds for _, seconds in row.oracle.events) for row in both]
+    liquid = [row.ours.liquid_s - row.oracle.liquid_s for row in both]
+    stood = [row.ours.standing_s - row.check_s for row in both]
+    all_ = [row.ours.verified_s - row.oracle.verified_s for row in both]
+    pulls = [a - w - q - t for a, w, q, t in zip(all_, waits, liquid, stood, strict=True)]
+    return {
+        "all": all_, "waits (holds, trips)": waits, "liquid": liquid, "vapor (negative: oracle pulls longer)": pulls,
+        "checks that failed": stood,
+    }  # fmt: skip
 
 
 if __name__ == "__main__":
