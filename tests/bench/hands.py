@@ -32,8 +32,8 @@ The same for all
     limit, some 10 to 25 plans a job; pulls without a break and stops at the first instant, to 5 s, from which the
     check will be passed. A search, not a proof: the true best may be some per cent lower.
 
-`python -m tests.bench.hands --jobs 20` prints one line for each tuning job; `--why` how each of the four went, `--stops`
-what other stops would have given from the first stop of the closed loop on.
+`python -m tests.bench.hands --jobs 20` prints one line for each tuning job; `--why` how each of the four went,
+`--stops` what other stops would have given from the first stop of the closed loop on.
 """
 
 import argparse
@@ -916,9 +916,6 @@ def other_stops(case, ours):
         found[name] = _timed(case, lambda rig, target=target: _cycles(rig, target, 0.0))
     for pull_s in (30.0, 60.0, 120.0, 240.0):
         found[f"cycles: pulls of {pull_s:.0f} s"] = _timed(case, lambda rig, s=pull_s: _cycles(rig, 0.0, s))
-    for shape in (0.3, 0.4, 0.5, 0.6):
-        found[f"stop by flow, {shape:g}"] = _timed(case, lambda rig, f=shape: _by_flow(rig, f))
-        found[f"stop by flow, {shape:g}, fixed"] = _timed(case, lambda rig, f=shape: _by_flow(rig, f, learns=False))
     return found
 
 
@@ -951,56 +948,6 @@ def _cycles(rig, target, pull_s):
                 break
         if passes(rig):
             return
-
-
-def _by_flow(rig, shape, learns=True):
-    """Go by the flow: (rate of rise + fall before the stop) / flow is one over the appliance's capacity, kg/Pa.
-
-    The first check tells it within 20 s; from then on the flow tells how fast the pressure would rise if the rig
-    stopped now. A check is begun when that rise, bent by `shape` after 20 s, stays below the level, and ended as
-    soon as it will not.
-    """
-    level, plan = rig.settings.job.level_pa_abs, Plan()
-    check_s = rig.settings.procedure.standing_settle_s + rig.settings.procedure.standing_s
-    flow, fall, per_kg_pa = float(rig.z[at.Z_FLOW_SUCTION]), 0.0, math.nan
-    while True:
-        rig.stand()
-        check, verdict, seen = Check(rig.settings), None, []
-        while verdict is None:
-            rig.step()
-            seen.append(float(rig.z[at.Z_PA_A]))
-            verdict = check.second(seen[-1])
-            stood_s = len(seen)
-            if verdict is None and stood_s >= 20 and stood_s % 10 == 0:
-                rate = (seen[-1] - seen[-11]) / 10.0
-                if seen[-1] + shape * rate * (check_s - stood_s) > level:
-                    break
-        if verdict:
-            return
-        if len(seen) >= 20:
-            rate = (seen[19] - seen[9]) / 10.0
-            per_kg_pa = (rate + fall) / max(flow, 1e-6)
-            if learns and len(seen) > 40:
-                late = (seen[-1] - seen[19]) / (len(seen) - 20) / rate  # mean rate since over the one then
-                # An exponential whose mean rate over that span was so much; the same over the whole check.
-                bend = -2.0 * math.log(min(max(late, 0.2), 0.98)) / (len(seen) - 20)
-                left = bend * (check_s - 20.0)
-                shape = min(max((1.0 - math.exp(-left)) / left, 0.2), 0.9)
-        elif per_kg_pa != per_kg_pa:
-            rate = (seen[-1] - seen[len(seen) // 2]) / (len(seen) - 1 - len(seen) // 2)
-            per_kg_pa = (rate + fall) / max(flow, 1e-6)
-        rig.pull("both")
-        began_s, past = rig.time_s, []
-        while True:
-            _pull_second(rig, plan, began_s)
-            past.append((float(rig.z[at.Z_PA_A]), float(rig.z[at.Z_FLOW_SUCTION])))
-            if len(past) < 12 or rig.motor_s < GRACE_S:
-                continue
-            flow = sum(row[1] for row in past[-5:]) / 5.0
-            fall = (past[-6][0] - past[-1][0]) / 5.0
-            rate = per_kg_pa * flow - fall
-            if past[-1][0] + rate * (22.0 + shape * (check_s - 20.0)) < 0.97 * level:
-                break
 
 
 # ---- figures ---------------------------------------------------------------------------------------------
