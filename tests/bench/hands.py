@@ -5,7 +5,8 @@ refrigerant, and is done when a standing check is passed. Line-up, clear-out and
 left out; the whole time of the closed loop stands beside.
 
 What counts
-    From the first opening of an inlet in liquid or vapor to the end of the standing check that passed.
+    From the first opening of an inlet in liquid or vapor to the end of the first standing check that passed, waits for
+    a technician, holds and trips in it; beside it the same without them.
 The check
     Pumping has stopped, for `standing_settle_s` + `standing_s` of the job's settings the appliance is watched: after
     the settling it is never above the level, and at the end it rose by no more than `standing_rise_pa`, or its rise
@@ -990,10 +991,18 @@ def figures(found):
     )
     for name, word in NAMES.items():
         done = [getattr(row, name) for row in found]
-        never = [f"{row.seed}: {one.why}" for row, one in zip(found, done, strict=True) if one.verified_s == math.inf]
+        never = [
+            f"{row.seed} {one.why or 'not begun'}"
+            for row, one in zip(found, done, strict=True)
+            if one.verified_s == math.inf
+        ]
         yield Figure(f"{word}: never done", float(len(never)), "jobs", "; ".join(never))
         reached = [one.verified_s / 60.0 for one in done if one.verified_s < math.inf]
         yield Figure(f"{word}: median", _median(reached), "min", where)
+        slugs = [row.seed for row, one in zip(found, done, strict=True) if one.slugged]
+        yield Figure(
+            f"{word}: slugging beyond index 1", float(len(slugs)), "jobs", f"where a throttle is fitted; {slugs}"
+        )
         ratios = _ratios(sound, name)
         low, median, high = np.percentile(ratios, (5, 50, 95)) if len(ratios) else (math.nan,) * 3
         slower = [row.seed for row in sound if row.ours.verified_s > getattr(row, name).verified_s + 1.0]
