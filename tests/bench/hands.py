@@ -989,6 +989,8 @@ def figures(found):
     yield Figure(
         "closed loop: slugging beyond index 1", float(len(slugs)), "jobs", f"5 s and more after a start; {slugs}"
     )
+    nobody = [row.seed for row in found if min(getattr(row, name).verified_s for name in NAMES) == math.inf]
+    yield Figure("jobs that no hand can do either", float(len(nobody)), "jobs", f"{where}; {nobody}")
     for name, word in NAMES.items():
         done = [getattr(row, name) for row in found]
         never = [
