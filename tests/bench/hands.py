@@ -5,7 +5,8 @@ refrigerant, and is done when a standing check is passed. Line-up, clear-out and
 left out; the whole time of the closed loop stands beside.
 
 What counts
-    From the first opening of an inlet in liquid or vapor to the end of the standing check that passed.
+    From the first opening of an inlet in liquid or vapor to the end of the first standing check that passed, waits for
+    a technician, holds and trips in it; beside it the same without them.
 The check
     Pumping has stopped, for `standing_settle_s` + `standing_s` of the job's settings the appliance is watched: after
     the settling it is never above the level, and at the end it rose by no more than `standing_rise_pa`, or its rise
@@ -32,8 +33,8 @@ The same for all
     limit, some 10 to 25 plans a job; pulls without a break and stops at the first instant, to 5 s, from which the
     check will be passed. A search, not a proof: the true best may be some per cent lower.
 
-`python -m tests.bench.hands --jobs 20` prints one line for each tuning job; `--why` how each of the four went, `--stops`
-what other stops would have given from the first stop of the closed loop on.
+`python -m tests.bench.hands --jobs 20` prints one line for each tuning job; `--why` how each of the four went,
+`--stops` what other stops would have given from the first stop of the closed loop on.
 """
 
 import argparse
@@ -916,9 +917,6 @@ def other_stops(case, ours):
         found[name] = _timed(case, lambda rig, target=target: _cycles(rig, target, 0.0))
     for pull_s in (30.0, 60.0, 120.0, 240.0):
         found[f"cycles: pulls of {pull_s:.0f} s"] = _timed(case, lambda rig, s=pull_s: _cycles(rig, 0.0, s))
-    for shape in (0.3, 0.4, 0.5, 0.6):
-        found[f"stop by flow, {shape:g}"] = _timed(case, lambda rig, f=shape: _by_flow(rig, f))
-        found[f"stop by flow, {shape:g}, fixed"] = _timed(case, lambda rig, f=shape: _by_flow(rig, f, learns=False))
     return found
 
 
@@ -951,56 +949,6 @@ def _cycles(rig, target, pull_s):
                 break
         if passes(rig):
             return
-
-
-def _by_flow(rig, shape, learns=True):
-    """Go by the flow: (rate of rise + fall before the stop) / flow is one over the appliance's capacity, kg/Pa.
-
-    The first check tells it within 20 s; from then on the flow tells how fast the pressure would rise if the rig
-    stopped now. A check is begun when that rise, bent by `shape` after 20 s, stays below the level, and ended as
-    soon as it will not.
-    """
-    level, plan = rig.settings.job.level_pa_abs, Plan()
-    check_s = rig.settings.procedure.standing_settle_s + rig.settings.procedure.standing_s
-    flow, fall, per_kg_pa = float(rig.z[at.Z_FLOW_SUCTION]), 0.0, math.nan
-    while True:
-        rig.stand()
-        check, verdict, seen = Check(rig.settings), None, []
-        while verdict is None:
-            rig.step()
-            seen.append(float(rig.z[at.Z_PA_A]))
-            verdict = check.second(seen[-1])
-            stood_s = len(seen)
-            if verdict is None and stood_s >= 20 and stood_s % 10 == 0:
-                rate = (seen[-1] - seen[-11]) / 10.0
-                if seen[-1] + shape * rate * (check_s - stood_s) > level:
-                    break
-        if verdict:
-            return
-        if len(seen) >= 20:
-            rate = (seen[19] - seen[9]) / 10.0
-            per_kg_pa = (rate + fall) / max(flow, 1e-6)
-            if learns and len(seen) > 40:
-                late = (seen[-1] - seen[19]) / (len(seen) - 20) / rate  # mean rate since over the one then
-                # An exponential whose mean rate over that span was so much; the same over the whole check.
-                bend = -2.0 * math.log(min(max(late, 0.2), 0.98)) / (len(seen) - 20)
-                left = bend * (check_s - 20.0)
-                shape = min(max((1.0 - math.exp(-left)) / left, 0.2), 0.9)
-        elif per_kg_pa != per_kg_pa:
-            rate = (seen[-1] - seen[len(seen) // 2]) / (len(seen) - 1 - len(seen) // 2)
-            per_kg_pa = (rate + fall) / max(flow, 1e-6)
-        rig.pull("both")
-        began_s, past = rig.time_s, []
-        while True:
-            _pull_second(rig, plan, began_s)
-            past.append((float(rig.z[at.Z_PA_A]), float(rig.z[at.Z_FLOW_SUCTION])))
-            if len(past) < 12 or rig.motor_s < GRACE_S:
-                continue
-            flow = sum(row[1] for row in past[-5:]) / 5.0
-            fall = (past[-6][0] - past[-1][0]) / 5.0
-            rate = per_kg_pa * flow - fall
-            if past[-1][0] + rate * (22.0 + shape * (check_s - 20.0)) < 0.97 * level:
-                break
 
 
 # ---- figures ---------------------------------------------------------------------------------------------
@@ -1041,12 +989,22 @@ def figures(found):
     yield Figure(
         "closed loop: slugging beyond index 1", float(len(slugs)), "jobs", f"5 s and more after a start; {slugs}"
     )
+    nobody = [row.seed for row in found if min(getattr(row, name).verified_s for name in NAMES) == math.inf]
+    yield Figure("jobs that no hand can do either", float(len(nobody)), "jobs", f"{where}; {nobody}")
     for name, word in NAMES.items():
         done = [getattr(row, name) for row in found]
-        never = [f"{row.seed}: {one.why}" for row, one in zip(found, done, strict=True) if one.verified_s == math.inf]
+        never = [
+            f"{row.seed} {one.why or 'not begun'}"
+            for row, one in zip(found, done, strict=True)
+            if one.verified_s == math.inf
+        ]
         yield Figure(f"{word}: never done", float(len(never)), "jobs", "; ".join(never))
         reached = [one.verified_s / 60.0 for one in done if one.verified_s < math.inf]
         yield Figure(f"{word}: median", _median(reached), "min", where)
+        slugs = [row.seed for row, one in zip(found, done, strict=True) if one.slugged]
+        yield Figure(
+            f"{word}: slugging beyond index 1", float(len(slugs)), "jobs", f"where a throttle is fitted; {slugs}"
+        )
         ratios = _ratios(sound, name)
         low, median, high = np.percentile(ratios, (5, 50, 95)) if len(ratios) else (math.nan,) * 3
         slower = [row.seed for row in sound if row.ours.verified_s > getattr(row, name).verified_s + 1.0]
