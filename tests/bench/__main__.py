@@ -21,6 +21,7 @@ PARTS = {
     "pushpull": "push-pull against drawing all liquid through the compressor, random jobs of chiller size",
     "liquid": "how soon the end and the return of the liquid are seen, in sound, rough and blocked random jobs",
     "hands": "verified time of the closed loop against a fixed rule, a careful hand and an oracle",
+    "mistakes": "cylinders changed in mid-job, wrong ones, wrong refrigerant, air: what is noticed",
     "fit": "how often fitted parameters cover the truth",
 }
 """Parts by name; each is the module of the same name."""

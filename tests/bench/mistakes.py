@@ -32,8 +32,8 @@ WRONG = ("other refrigerant", "retest overdue", "rating too low", "no room", "")
 LONGEST_S = 3.0 * 3600.0
 LINE_UP_S = 400.0
 TOLD_APART_K = 4.0
-"""Two refrigerants whose pressures lie further apart than this much warmer or colder, and `TOLD_APART_PA` besides, can be
-told apart: 3 K for probe and pipe, 1 K for the probe's own error; 0.2 bar for the transmitter."""
+"""Two refrigerants whose pressures lie further apart than this much warmer or colder, and `TOLD_APART_PA` besides, can
+be told apart: 3 K for probe and pipe, 1 K for the probe's own error; 0.2 bar for the transmitter."""
 TOLD_APART_PA = 0.4e5
 
 
@@ -262,7 +262,9 @@ def air(quick):
         for low, high in ((-9.0, 0.3), (0.3, 1.2), (1.2, 99.0)):
             these = [row for row in rows if row[0] == where and low <= row[1] / 1e5 < high]
             held = sum(row[2] for row in these)
-            span = f"under {high:g} bar" if low < 0 else f"{low:g} to {high:g} bar" if high < 90 else f"over {low:g} bar"
+            span = f"{low:g} to {high:g} bar" if high < 90 else f"over {low:g} bar"
+            if low < 0.0:
+                span = f"under {high:g} bar"
             how = f"{held} of {len(these)}; by the plant, pressure above saturation"
             yield Figure(f"air in the {where}, {span}: held", _share(held, len(these)), "%", how)
 
