@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from math import inf, nan
 
-from rigctl.control import estimate, governing, interlocks, outputs
+from rigctl.control import estimate, finishing, governing, interlocks, outputs
 from rigctl.control.forecast import Progress
 from rigctl.control.interlocks import Situation
 from rigctl.control.line_up import change_cylinder, cylinder_fault
@@ -213,8 +213,9 @@ def _record(w: Work, readings: Readings, replies: tuple[Reply, ...]) -> ScanReco
         w.repeats,
         w.settings.fitted.cooler_valves and not w.uncleared,
         _STAGE_OF.get(phase, _STAGE_OF.get(w.resume_to, 0) if phase in ACTIVE else 0),
-        w.isolated_pa_abs,
-        w.ready_s - w.now_s,
+        finishing.rise_over_allowed(w.giving, w.settings.procedure, w.settings.job.level_pa_abs, s.p_appliance),
+        w.giving.measured,
+        w.outlook.fails if w.outlook is not None else nan,
     )
     shown = estimate.report(memory, s, w.settings, progress)
     for alarm in w.permits.news:

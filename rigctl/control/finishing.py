@@ -10,7 +10,7 @@ soon as that is plain.
 from __future__ import annotations
 
 import enum
-from math import erf, exp, inf, log, nan, sqrt
+from math import erf, exp, inf, nan, sqrt
 
 import msgspec
 
@@ -53,9 +53,6 @@ UNPLAIN, LONGER = 0.2, 1.5
 """A check that is not plain at its end, and at least so likely to hold, may stand so many times as long."""
 MODEL_SHARE = 0.05
 """Standard error of what is still to come, as no rise has one time constant only."""
-DECAY_S = 200.0
-"""Time in which the oil's giving falls by e while the compressor draws; median over random simulated jobs, spread
-about a factor of two."""
 SLOWER, LEAK_S, LEAK_BELOW_PA_ABS = 0.9, 420.0, 9.5e4
 """Even still, cold oil gives less by a fifth after such a time of pulling; a rise that begins as fast as so long ago,
 in vacuum, is air that leaks in. A leak out of an appliance above the atmosphere shows as a fall, and as weight that
@@ -182,9 +179,13 @@ def allowed_pa_s(giving: Giving, procedure: Procedure, level_pa_abs: float, p_pa
     return CAUTION * max(room_pa, by_allowance) / tau
 
 
-def decay_s(rise_pa_s: float, allowed_pa_s_: float) -> float:
-    """How long the giving takes to decay to what is allowed, s; 0 when it has."""
-    return DECAY_S * log(max(1.0, rise_pa_s / max(1.0, allowed_pa_s_)))
+def rise_over_allowed(giving: Giving, procedure: Procedure, level_pa_abs: float, p_pa_abs: float) -> float:
+    """How much faster the pressure would rise, were the appliance shut in now, than a check allows; NaN if not
+    known.
+    """
+    if not p_pa_abs < MARGIN * level_pa_abs:
+        return nan
+    return giving.rise_pa_s / allowed_pa_s(giving, procedure, level_pa_abs, p_pa_abs)
 
 
 def leaks(was: Giving, outlook: Outlook, now_s: float) -> bool:

@@ -3,20 +3,40 @@
 from __future__ import annotations
 
 import enum
-from math import exp, inf, log, nan, sqrt
+from itertools import pairwise
+from math import inf, log, nan
 
 import msgspec
 
 from rigctl.control.settings import Settings
 from rigctl.control.signals import Signals
 
-CLEAR_OUT_S = 55.0
-GIVES_BACK_S, GIVES_BACK_SPREAD_S = 270.0, 160.0
-VAPOR_S_PER_KG, VAPOR_FULL_KG, VAPOR_M3_S = 110.0, 6.0, 5e-4
-"""Time of a clear-out; of all standing and pulling between the first standing check and the last, with its standard
-deviation; of the vapor phase for each kg of charge at a displacement, and up to which charge (of more
-a fifth counts: a chiller's liquid leaves less behind). Fitted to 60 random simulated jobs (air
-conditioners and refrigerators); another 150 are the judge (`python -m tests.bench control`)."""
+CLEAR_OUT_S = 33.0
+VAPOR_S_PER_KG, VAPOR_FULL_KG, VAPOR_M3_S = 22.0, 6.0, 5e-4
+"""Time of a clear-out; time that each kg of charge above a few takes as vapor, at a displacement: a chiller's liquid
+leaves that much behind."""
+AFTER_LIQUID_S = (367.0, 100.0, 880.0)
+ABOVE_LEVEL_S = (
+    (1.0, 310.0, 80.0, 1050.0), (2.0, 350.0, 112.0, 1050.0), (5.0, 383.0, 160.0, 1106.0), (15.0, 476.0, 254.0, 1292.0)
+)  # fmt: skip
+"""Time until the last standing check, median and 90 % band: once the liquid has gone; and while vapor is drawn, by the
+pressure over the level."""
+FROM_FALL_S = ((0.0, 30.0, 0.0, 280.0), (1.0, 140.0, 20.0, 520.0), (2.0, 305.0, 60.0, 880.0), (4.0, 344.0, 90.0, 950.0))
+FROM_CHECK_S = (
+    (0.0, 50.0, 0.0, 280.0),
+    (1.0, 250.0, 90.0, 500.0),
+    (2.0, 480.0, 210.0, 660.0),
+    (4.0, 700.0, 300.0, 950.0),
+)
+"""The same by the logarithm of how much faster the pressure would rise than is allowed: told by the fall of the
+pressure alone, and by a check."""
+AGAIN_S = (
+    (0.0, 0.0, -30.0, 60.0), (0.05, 0.0, -30.0, 140.0), (0.3, 25.0, -25.0, 240.0), (0.7, 150.0, 5.0, 420.0),
+    (0.92, 260.0, 60.0, 560.0), (1.0, 390.0, 146.0, 702.0),
+)  # fmt: skip
+"""What a check that will not be passed costs beyond its own end, by the probability of that. All of these are medians
+and 90 % bands over 139 random simulated jobs (air conditioners and refrigerators, `tests/bench/jobs.py`, seeds for
+tuning); others are the judge (`python -m tests.bench control`)."""
 
 
 class LimitedBy(enum.Enum):
@@ -44,73 +64,74 @@ class Progress(msgspec.Struct, frozen=True):
     """The lines to the cylinder were cleared out at the end."""
     stage: int
     """0 not started, 1 liquid, 2 vapor, 3 standing, 4 clear-out, 5 isolate, 6 ended."""
-    isolated_pa_abs: float = nan
-    """Pressure from which the present standing check rises."""
-    ready_in_s: float = nan
-    """Time until a standing check is expected to hold; NaN before one has failed."""
+    rise_over_allowed: float = nan
+    """How much faster the pressure would rise, were the appliance shut in, than a check allows; NaN if not known."""
+    measured: bool = False
+    """A check has told so."""
+    fails: float = nan
+    """Probability that the present standing check will not be passed; NaN before it can be judged."""
 
 
 def finish(s: Signals, settings: Settings, progress: Progress, flow: float, left: float) -> tuple[float, float, float]:
     """Expected time to COMPLETE and its 90 % band.
 
-    By flow while liquid comes, by the pressure's fall after it, and by how fast the oil gave back in the last standing
-    check once there was one; before that by what was seen over random simulated jobs.
+    By flow while liquid comes, by the pressure after it, and at last by how fast the oil gives back. What the oil holds
+    cannot be seen before: until then the band is what random jobs needed.
     """
-    procedure = settings.procedure
-    if progress.stage in (0, 6):
+    procedure, stage, in_phase = settings.procedure, progress.stage, progress.in_phase_s
+    if stage in (0, 6):
         return nan, nan, inf
     isolate = procedure.scale_steady_s + 3.0 * procedure.valve_stroke_s
     clear = CLEAR_OUT_S if settings.fitted.cooler_valves else 0.0
     check = procedure.standing_settle_s + procedure.standing_s
-    in_phase, target, p = progress.in_phase_s, progress.target_pa_abs, s.p_appliance
-    rest = check + clear + isolate
-    if progress.stage == 5:
-        return _band(max(0.5, isolate - in_phase), 1.5)
-    if progress.stage == 4:
-        middle = max(15.0, clear + isolate - in_phase)
-        return _band(middle, 0.7 * middle)
-    known = progress.ready_in_s == progress.ready_in_s
-    wait = max(0.0, progress.ready_in_s) if known else GIVES_BACK_S
-    if progress.stage == 3:
+    if stage == 5:
+        left_s = max(0.5, isolate - in_phase)
+        return left_s, 0.2 * left_s, left_s + 8.0
+    if stage == 4:
+        left_s = max(6.0, clear - in_phase) + isolate
+        return left_s, 0.4 * left_s, left_s + 50.0
+    if stage == 3:
         done = max(0.0, check - in_phase)
-        fails = 0.5 if known else 0.85
-        if in_phase > procedure.standing_settle_s + 5.0 and p > progress.isolated_pa_abs:
-            end = p + (p - progress.isolated_pa_abs) / in_phase * done
-            room = max(1.0, 0.97 * settings.job.level_pa_abs - progress.isolated_pa_abs)
-            fails = min(max(2.0 * ((end - progress.isolated_pa_abs) / room - 0.9), 0.0), 1.0)
-        again = max(wait, 30.0) + check if known else max(done, wait + check - in_phase)
-        middle = (1.0 - fails) * done + fails * again + clear + isolate
-        return _band(
-            middle,
-            sqrt(fails * (1.0 - fails) * (again - done) ** 2 + fails * (0.6 * again) ** 2 + (0.5 * clear) ** 2 + 100.0),
-        )
-    if known:
-        middle = max(wait, 25.0) + 15.0 + rest
-        return _band(middle, sqrt((0.7 * wait + 25.0) ** 2 + (0.2 * middle) ** 2))
-    charge = settings.job.charge_kg
-    whole = 250.0
-    if charge is not None:
-        counted = min(charge, VAPOR_FULL_KG) + 0.2 * max(0.0, charge - VAPOR_FULL_KG)
-        whole = VAPOR_S_PER_KG * counted * VAPOR_M3_S / settings.compressor.displacement_m3_s
-    if p != p:
+        again = _between(AGAIN_S, progress.fails if progress.fails == progress.fails else 0.6)
+        return _band(again, done + clear + isolate, least_s=0.3 * done + 0.4 * (clear + isolate))
+    rest = check + clear + isolate
+    charge, p, level = settings.job.charge_kg, s.p_appliance, settings.job.level_pa_abs
+    more = max(0.0, (charge or 0.0) - VAPOR_FULL_KG)
+    slow = VAPOR_S_PER_KG * more * VAPOR_M3_S / settings.compressor.displacement_m3_s
+    if stage == 1:
+        liquid = 40.0 * charge if charge is not None else 60.0
+        if flow > 5e-4 and left == left:
+            liquid = 0.8 * max(left, 0.0) / flow
+        middle, low, high = AFTER_LIQUID_S
+        return _band((middle + slow + liquid, low + 0.4 * (slow + liquid), high + 1.6 * (slow + liquid)), rest)
+    if not p > 0.0:
         return nan, rest, inf
-    if progress.stage == 2:
-        # The pressure's fall tells nothing while what liquid there is boils: then the charge says more.
-        falls = log(max(p / target, 1.0)) if p > 0.0 else 1.0
-        usual = 0.4 * whole * min(falls / 2.5, 1.0) + 20.0
-        pull = min(falls / s.log_fall_1_s, 3.0 * usual + 100.0) if s.log_fall_1_s > 1e-3 else usual
-        return _band(pull + wait + rest, sqrt((0.6 * pull) ** 2 + GIVES_BACK_SPREAD_S**2))
-    liquid = 40.0 * charge if charge is not None else 60.0
-    if flow > 5e-4 and left == left:
-        liquid = 0.8 * max(left, 0.0) / flow
-    spread = sqrt((0.5 * liquid) ** 2 + (0.7 * whole) ** 2 + GIVES_BACK_SPREAD_S**2)
-    return _band(liquid + whole + wait + rest, spread)
+    ratio = progress.rise_over_allowed
+    if p <= level and ratio == ratio:
+        tells = FROM_CHECK_S if progress.measured else FROM_FALL_S
+        return _band(_between(tells, log(max(ratio, 1.0))), rest)
+    middle, low, high = _between(ABOVE_LEVEL_S, p / level)
+    share = min(log(max(p / level, 1.0)) / log(3.0), 1.0)
+    return _band((middle + share * slow, low + 0.3 * share * slow, high + 2.0 * share * slow), rest)
 
 
-def _band(middle: float, spread: float) -> tuple[float, float, float]:
-    """An expected time with its 90 % band, if its logarithm spreads like a normal distribution."""
-    factor = exp(1.645 * min(spread / max(middle, 1.0), 1.0))
-    return middle, middle / factor, middle * factor
+def _between(table: tuple[tuple[float, float, float, float], ...], x: float) -> tuple[float, float, float]:
+    """A row of a table at x, straight lines between its points; the ends beyond them."""
+    for (x_0, *row_0), (x_1, *row_1) in pairwise(table):
+        if x <= x_1:
+            f = min(max((x - x_0) / (x_1 - x_0), 0.0), 1.0)
+            a, b, c = (u + f * (v - u) for u, v in zip(row_0, row_1, strict=True))
+            return a, b, c
+    return table[-1][1:]
+
+
+def _band(
+    spread: tuple[float, float, float], rest_s: float, least_s: float | None = None
+) -> tuple[float, float, float]:
+    """An expected time with its 90 % band, with what comes in any case added."""
+    middle, low, high = (part + rest_s for part in spread)
+    least = 0.5 * rest_s if least_s is None else least_s
+    return max(middle, least), max(low, least), max(high, least)
 
 
 def limited_by(s: Signals, settings: Settings, progress: Progress, ratio: float, saturation: float) -> LimitedBy:

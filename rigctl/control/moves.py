@@ -91,8 +91,6 @@ def _leave_standing(w: Work, f: Facts, phase: Phase) -> None:
         w.repeats += 1
         if w.outlook is not None:
             w.giving = finishing.learned(w.giving, w.rise, w.outlook, w.now_s)
-            allowed = finishing.allowed_pa_s(w.giving, settings.procedure, settings.job.level_pa_abs, w.isolated_pa_abs)
-            w.ready_s = w.now_s + finishing.decay_s(w.outlook.rate_pa_s, allowed)
         if w.giving.gain_pa_kg != w.giving.gain_pa_kg:
             lower = min(TIGHTEN * w.pull_target_pa_abs, settings.job.level_pa_abs - (p - began))
             w.pull_target_pa_abs = max(settings.procedure.pull_floor_pa_abs, lower)

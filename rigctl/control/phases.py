@@ -238,7 +238,6 @@ def _pulled_enough(w: Work) -> bool:
         return dwelt_s >= w.settings.procedure.dwell_s * (1 + w.repeats)
     if w.x.motor_on_s < finishing.PULL_S:
         return False
-    w.ready_s = w.now_s + finishing.decay_s(rise, allowed)
     if not giving.measured:
         allowed *= finishing.FIRST_LOOK
     return dwelt_s >= w.settings.procedure.dwell_s and (rise <= allowed or dwelt_s >= finishing.PROBE_S)

@@ -155,8 +155,6 @@ class State(msgspec.Struct, frozen=True):
     """Lines to the cylinder hold liquid that could not be cleared out."""
     isolated_pa_abs: float = nan
     """Pressure of the appliance when the standing check shut it off."""
-    ready_s: float = nan
-    """When a standing check is expected to hold, by how fast the last one rose; NaN before one has failed."""
     standing_start_pa_abs: float = nan
     giving: Giving = Giving()
     rise: Rise = Rise()

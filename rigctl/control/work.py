@@ -73,7 +73,7 @@ class Work:
         self.standing_start_pa_abs = before.standing_start_pa_abs
         self.giving, self.rise, self.outlook = before.giving, before.rise, before.outlook
         self.shape, self.isolated_degc = before.shape, before.isolated_degc
-        self.isolated_pa_abs, self.ready_s = before.isolated_pa_abs, before.ready_s
+        self.isolated_pa_abs = before.isolated_pa_abs
         self.standing_checks = before.standing_checks
 
     def carried(self) -> State:
