@@ -24,6 +24,7 @@ class LimitedBy(enum.Enum):
 
     NOTHING = "nothing"
     INLET = "inlet restriction"
+    THROTTLE = "suction throttle"
     COMPRESSOR = "compressor"
     CYLINDER_PRESSURE = "cylinder pressure"
     OIL = "refrigerant boiling out of oil"

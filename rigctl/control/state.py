@@ -6,7 +6,7 @@ from math import nan
 
 import msgspec
 
-from rigctl.control import estimate, interlocks
+from rigctl.control import estimate, interlocks, remedies
 from rigctl.control.estimate import Estimate
 from rigctl.control.interlocks import Alarm, Ask
 from rigctl.control.points import Outputs
@@ -108,6 +108,7 @@ class State(msgspec.Struct, frozen=True):
     sentence: str = ""
     estimate: estimate.Memory = estimate.Memory()
     interlocks: interlocks.Memory = interlocks.Memory()
+    remedies: remedies.Memory = remedies.Memory()
     outputs: Outputs = Outputs()
     motor_s: float = nan
     """When the motor last started or stopped."""

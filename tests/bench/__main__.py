@@ -18,6 +18,7 @@ PARTS = {
     "plant": "plant: against an independent integrator, refinement, properties, speed; then tricks and fit",
     "tricks": "what each trick of the trade does in the plant",
     "control": "controller's judgement over random jobs: liquid end, fill, mass left, time to finish",
+    "remedies": "whether remedies save what the rig says: each done to the plant from the same instant",
     "fit": "how often fitted parameters cover the truth",
 }
 """Parts by name; each is the module of the same name."""
