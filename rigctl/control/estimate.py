@@ -23,6 +23,7 @@ CALIBRATION_MIN_KG = 1.0
 """Mass that must have passed before the second estimate is matched to the scale."""
 GAIN_SHARE = 0.3
 """The scale must show at least this share of what the compressor pumped, else it counts as not following."""
+NO_REMEDIES = remedies.Memory()
 STEP_SHARE = 0.7
 """A knock shows in one scan with at least this share of its size."""
 DOUBT_KG = 0.1
@@ -438,7 +439,9 @@ def with_scale_moved(memory: Memory, spread: float) -> Memory:
     )
 
 
-def report(memory: Memory, s: Signals, settings: Settings, progress: Progress, known: remedies.Memory) -> Estimate:
+def report(
+    memory: Memory, s: Signals, settings: Settings, progress: Progress, known: remedies.Memory = NO_REMEDIES
+) -> Estimate:
     """Return the estimate of this scan as people and records see it."""
     refrigerant = catalogue.get(settings.job.refrigerant)
     scale_var = settings.instruments.scale_uncertainty_kg**2

@@ -115,7 +115,7 @@ def _band(middle: float, spread: float) -> tuple[float, float, float]:
 
 
 def limited_by(s: Signals, settings: Settings, progress: Progress, ratio: float, saturation: float) -> LimitedBy:
-    """Return the mechanism that sets the rate now; `saturation` in degC at the lowest pressure on the appliance side."""
+    """Return what sets the rate now, roughly; `saturation` in degC at the lowest pressure on the appliance side."""
     if progress.stage not in (1, 2):
         return LimitedBy.NOTHING
     if progress.stage == 1 or (s.p_001 == s.p_001 and s.p_101 < 0.6 * s.p_001):

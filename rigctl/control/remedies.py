@@ -26,16 +26,16 @@ from rigctl.refrigerant.saturation import T0_K, Refrigerant
 
 FIRST_S, AGAIN_S, SAMPLE_S = 8.0, 20.0, 2.0
 """Time from the start of a phase to the first runs, from one set of runs to the next, between looks at the way in."""
-WORTH_S = 30.0
-"""What saves less is not worth a person's way."""
+WORTH_S = 20.0
+"""What is expected to save less is not worth a person's way."""
 PATIENCE_S = 5400.0
 STEPS = 60
 """Longest look ahead, in time and in steps."""
 
-SPREAD_S, SPREAD, SPREAD_UNKNOWN = 15.0, 0.45, 0.7
+SPREAD_S, SPREAD, SPREAD_UNKNOWN = 20.0, 0.7, 0.9
 """Half the band that is stated: s, and of the saving; of what the cores cost while the way in has not been learned."""
 
-CORE_KV = 0.075
+CORE_KV = 0.07
 """Kv of a port with its core in, until the way in has been learned."""
 PORT_KV, INLET_KV, MANIFOLD_KV, TEE_KV = 0.5, 0.45, 0.15, 0.8
 COMMON_HOSE, WIDE_HOSE, NARROW_M = (5.5e-3, 1.5), (8e-3, 0.9), 7e-3
@@ -44,7 +44,7 @@ HOSE_FRICTION, HOSE_ENDS = 0.028, 1.8
 """Darcy friction factor of a small hose, and the loss of its two ends."""
 
 HOLDS_UP, HOLDS_UP_1_S = 0.985, 2e-4
-"""Pressure of the appliance while liquid comes, over that before: the metal's heat holds it up. Seen in simulated jobs."""
+"""Pressure of the appliance while liquid comes, over that before: metal holds it up. Seen in simulated jobs."""
 OIL_RULES, COLD_K = 0.7, 15.0
 """Share of what comes from which on the oil sets the rate, and how much colder than the room is cold."""
 WEAR = 1.5
@@ -53,16 +53,16 @@ WEAR = 1.5
 CORES_S, HOSES_S, TEE_S, ICE_S, WATER_S, WARM_S, PORT_S = 60.0, 120.0, 90.0, 60.0, 30.0, 60.0, 60.0
 """Handling, s. Cores come out through a tool while the rig runs on; for hoses, tee and port it is held."""
 
-LIQUID_SHARE, LIQUID_SHARE_SMALL, SMALL_KG = 0.36, 0.18, 0.8
+LIQUID_SHARE, LIQUID_SHARE_SMALL, SMALL_KG = 0.4, 0.18, 0.8
 """Volume of the charge as liquid over the volume of the appliance, and of an appliance of up to so much charge."""
-LIQUID_MOST, BOILS = 0.16, 1.1
+LIQUID_MOST, BOILS = 0.2, 1.5
 COMES_AT_ONCE, UNKNOWN_KG = 0.85, 1.5
 """Share of a charge that has come out once vapor is drawn, and a charge of which nobody knows anything."""
-POCKET = 0.09
+POCKET = 0.06
 """Liquid that no port reaches, of the charge."""
-OIL_KG, OIL_OF_KG, OIL_SHARE = 0.95, 3.0, 0.27
+OIL_KG, OIL_OF_KG, OIL_SHARE = 1.0, 3.0, 0.27
 """Oil of an appliance of so much charge (it goes with the power 0.7 of it), and refrigerant in it at the start."""
-FOAMING_S, STILL_S = 105.0, 900.0
+FOAMING_S, STILL_S = 95.0, 900.0
 METAL_J_K_KG, AIR_W_K_KG, FAN_W_K_KG = 1800.0, 4.0, 47.0
 """Heat capacity of the metal and its conductance to the room, without and with a fan, by kg of charge."""
 LATENT_J_KG = 190e3
@@ -70,7 +70,7 @@ WALL_J_K_KG, LIQUID_J_KG_K, BATH_W_K = 280.0, 1500.0, 150.0
 """Cylinder: steel by kg of water capacity, its contents, conductance from refrigerant to a bath."""
 ICE_DEGC, WATER_DEGC = 1.0, 16.0
 """Bath of ice, and running water."""
-OVER_AIR_K, CONDENSES_THERE = 2.0, 0.11
+OVER_AIR_K, CONDENSES_THERE = 1.5, 0.11
 """Liquid leaves the condenser so much warmer than the air, and so much of the vapor condenses in the cylinder."""
 
 CHOKED_FLUX, CHOKED_RATIO = 0.63, 0.55
@@ -97,10 +97,52 @@ class Remedy(msgspec.Struct, frozen=True, array_like=True):
     what: What
     saves_s: float
     """Expected saving until a standing check holds, handling taken off; negative where it costs more than it brings.
-    `low_s` and `high_s` are its band of about 80 %."""
+    `low_s` and `high_s` are its band."""
     low_s: float
     high_s: float
     sentence: str
+
+
+class Start(msgspec.Struct, array_like=True, gc=False):
+    """The job as it stood when a set of runs began, as far as the model knows it; the same for every remedy."""
+
+    air_w_k: float = nan
+    ambient_degc: float = nan
+    bath_degc: float = nan
+    before: tuple[float, float] = (nan, nan)
+    charge_kg: float = nan
+    clearance: float = nan
+    core_kv: float = nan
+    dissolved_kg: float = nan
+    fan_w_k: float = nan
+    flow_kg_s: float = nan
+    gives_kg_s: float = nan
+    """What comes besides the vapor that stands there, kg/s."""
+    heat_y_j_k: float = nan
+    in_y_j_kg: float = nan
+    """Heat that each kilogram brings into the cylinder."""
+    level_pa_abs: float = nan
+    liquid_kg: float = nan
+    """What can only boil off."""
+    liquid_m2: float = nan
+    """The throttle while liquid comes."""
+    metal_j_k: float = nan
+    oil_kg: float = nan
+    p_a: float = nan
+    p_d: float = nan
+    p_oil: float = nan
+    reachable_kg: float = nan
+    """Liquid that the port reaches."""
+    rho_low: float = nan
+    """Density over pressure of thin vapor."""
+    slope_k: float = nan
+    """Of the logarithm of the saturation pressure over 1/T, K."""
+    t_metal_degc: float = nan
+    t_y_degc: float = nan
+    throttle_m2: float = nan
+    two: bool = True
+    volume_m3: float = nan
+    watched_s: float = nan
 
 
 class Memory(msgspec.Struct, frozen=True, array_like=True, gc=False):
@@ -110,6 +152,7 @@ class Memory(msgspec.Struct, frozen=True, array_like=True, gc=False):
     """When the next runs begin."""
     turn: int = 0
     """Next variant to be worked out; 0 is the job as it is."""
+    start: Start | None = None
     as_it_is_s: float = nan
     found: tuple[tuple[int, float], ...] = ()
     """Index of the remedy and time until a check would hold with it."""
@@ -294,65 +337,18 @@ def core_kv(m: Memory) -> float:
 # ---- the model -------------------------------------------------------------------------------------------
 
 
-class _Start:
-    """The job as it stands, as far as the model knows it; the same for every remedy."""
-
-    __slots__ = (
-        "air_w_k", "ambient_degc", "bath_degc", "before", "charge_kg", "compressor", "dissolved_kg", "fan_w_k",
-        "flow_kg_s", "gives_kg_s", "heat_y_j_k", "in_y_j_kg", "level_pa_abs", "liquid_kg", "liquid_m2", "metal_j_k",
-        "oil_kg", "p_a", "p_d", "p_oil", "reachable_kg", "rho_low", "slope_k", "t_metal_degc", "t_y_degc",
-        "throttle_m2", "two", "volume_m3", "watched_s",
-    )  # fmt: skip
-
-    air_w_k: float
-    ambient_degc: float
-    bath_degc: float
-    before: tuple[float, float]
-    charge_kg: float
-    compressor: Compressor
-    dissolved_kg: float
-    fan_w_k: float
-    flow_kg_s: float
-    gives_kg_s: float
-    """What comes besides the vapor that stands there, kg/s."""
-    heat_y_j_k: float
-    in_y_j_kg: float
-    """Heat that each kilogram brings into the cylinder."""
-    level_pa_abs: float
-    liquid_kg: float
-    """What can only boil off."""
-    liquid_m2: float
-    """The throttle while liquid comes."""
-    metal_j_k: float
-    oil_kg: float
-    p_a: float
-    p_d: float
-    p_oil: float
-    reachable_kg: float
-    """Liquid that the port reaches."""
-    rho_low: float
-    """Density over pressure of thin vapor."""
-    slope_k: float
-    """Of the logarithm of the saturation pressure over 1/T, K."""
-    t_metal_degc: float
-    t_y_degc: float
-    throttle_m2: float
-    two: bool
-    volume_m3: float
-    watched_s: float
-
-
-def _start(seen: Seen, refrigerant: Refrigerant) -> _Start | None:
+def _start(seen: Seen, refrigerant: Refrigerant) -> Start | None:
     """What the model starts from; None where the readings do not allow it."""
     s, settings, hookup = seen.s, seen.settings, seen.settings.hookup
     job, procedure, compressor = settings.job, settings.procedure, settings.compressor
     ambient = job.ambient_degc
-    x = _Start()
+    x = Start()
     x.ambient_degc, x.level_pa_abs, x.watched_s = (
         ambient, job.level_pa_abs, procedure.standing_settle_s + procedure.standing_s
     )  # fmt: skip
     x.two = settings.fitted.xv_101 and settings.fitted.xv_102
-    x.compressor = worn = msgspec.structs.replace(compressor, clearance=WEAR * compressor.clearance)
+    x.clearance, x.core_kv = WEAR * compressor.clearance, seen.core_kv
+    worn = msgspec.structs.replace(compressor, clearance=x.clearance)
     charge, left_kg = seen.charge_kg, seen.charge_kg - seen.recovered_kg
     if charge != charge:
         known = not seen.liquid and seen.recovered_kg > 0.02
@@ -417,13 +413,13 @@ def _start(seen: Seen, refrigerant: Refrigerant) -> _Start | None:
     return x if x.t_y_degc == x.t_y_degc and x.t_metal_degc == x.t_metal_degc else None
 
 
-def _dissolved_kg(x: _Start, p: float) -> float:
+def _dissolved_kg(x: Start, p: float) -> float:
     """What the oil holds at rest. Common shape of a solubility curve, no source."""
     pr = min(p / x.p_oil, 1.0)
     return x.oil_kg * 0.22 * pr / (1.0 - 0.75 * pr)
 
 
-def _oil_time_s(x: _Start, excess_kg: float) -> float:
+def _oil_time_s(x: Start, excess_kg: float) -> float:
     """Time constant of the oil's giving: it foams while it holds far more than it would at rest."""
     return STILL_S + (FOAMING_S - STILL_S) * min(max(excess_kg / (0.05 * x.oil_kg), 0.0), 1.0)
 
@@ -433,12 +429,12 @@ def _p_of(p_pa: float, from_degc: float, to_degc: float, slope_k: float) -> floa
     return p_pa * exp(slope_k * (1.0 / (from_degc + T0_K) - 1.0 / (max(to_degc, -80.0) + T0_K)))
 
 
-def time_to_hold_s(x: _Start, settings: Settings, core: float, what: What | None) -> float:
+def time_to_hold_s(x: Start, settings: Settings, what: What | None) -> float:
     """Time from now until a standing check would hold, a remedy being done first; at most `PATIENCE_S`."""
     delay_s, idle_s = _HANDLING[what] if what is not None else (0.0, 0.0)
     before, after = x.before, x.before
     if what in (What.CORES, What.HOSES, What.TEE):
-        after = ways_in(settings.hookup, x.two, core, what)
+        after = ways_in(settings.hookup, x.two, x.core_kv, what)
     air_w_k = x.fan_w_k if what is What.WARM else x.air_w_k
     new_bath = _NEW_BATH.get(what, x.bath_degc) if what is not None else x.bath_degc
     p_a_0, t_0, p_d_0, t_y_0, slope = x.p_a, x.t_metal_degc, x.p_d, x.t_y_degc, x.slope_k
@@ -454,12 +450,13 @@ def time_to_hold_s(x: _Start, settings: Settings, core: float, what: What | None
         p_d = _p_of(p_d_0, t_y_0, t_y, slope)
     areas = [in_a_row(ways[0] + ways[1] if x.two else ways[1], x.throttle_m2) for ways in (before, after)]
     done_s = max(delay_s, idle_s) - 1e-6
+    worn = msgspec.structs.replace(settings.compressor, clearance=x.clearance)
     was_x = was_s = nan
     for _ in range(STEPS):
         rho = p * x.rho_low
         out_m3_s = 0.0
         if now_s >= idle_s:
-            out_m3_s = vapor_m3_s(x.compressor, areas[now_s >= done_s], p, rho, max(p_d, p))
+            out_m3_s = vapor_m3_s(worn, areas[now_s >= done_s], p, rho, max(p_d, p))
         excess = dissolved - _dissolved_kg(x, p)
         gives = max(excess, 0.0) / _oil_time_s(x, excess)
         if p < level and now_s >= idle_s:
@@ -509,14 +506,14 @@ def _until(now_s: float, dt_s: float, *instants_s: float) -> float:
     return dt_s
 
 
-def _rise(x: _Start, dissolved: float, p: float) -> float:
+def _rise(x: Start, dissolved: float, p: float) -> float:
     """Logarithm of what a standing check that began now would rise by, over what the level leaves room for."""
     excess = dissolved - _dissolved_kg(x, x.level_pa_abs)
     gives = max(excess, 0.0) * (1.0 - exp(-x.watched_s / _oil_time_s(x, excess)))
     return log(max(gives / (x.volume_m3 * x.rho_low), 1.0) / max(x.level_pa_abs - p, 1.0))
 
 
-def mechanism(x: _Start) -> LimitedBy:
+def mechanism(x: Start, settings: Settings) -> LimitedBy:
     """What sets the rate now: the one thing that, were it a quarter better, would give most.
 
     Liquid: way in or throttle, whichever is the narrower. Vapor: what the oil gives, once that is most of what comes;
@@ -529,12 +526,13 @@ def mechanism(x: _Start) -> LimitedBy:
     way = x.before[0] + x.before[1] if x.two else x.before[1]
     rho = x.p_a * x.rho_low
     area = in_a_row(way, x.throttle_m2)
-    bigger = msgspec.structs.replace(x.compressor, displacement_m3_s=1.25 * x.compressor.displacement_m3_s)
+    worn = msgspec.structs.replace(settings.compressor, clearance=x.clearance)
+    bigger = msgspec.structs.replace(worn, displacement_m3_s=1.25 * worn.displacement_m3_s)
     p_d = max(x.p_d, x.p_a)
     gains = {
-        LimitedBy.INLET: vapor_m3_s(x.compressor, in_a_row(1.25 * way, x.throttle_m2), x.p_a, rho, p_d),
+        LimitedBy.INLET: vapor_m3_s(worn, in_a_row(1.25 * way, x.throttle_m2), x.p_a, rho, p_d),
         LimitedBy.COMPRESSOR: vapor_m3_s(bigger, area, x.p_a, rho, p_d),
-        LimitedBy.CYLINDER_PRESSURE: vapor_m3_s(x.compressor, area, x.p_a, rho, 0.8 * p_d),
+        LimitedBy.CYLINDER_PRESSURE: vapor_m3_s(worn, area, x.p_a, rho, 0.8 * p_d),
     }
     most = max(gains, key=lambda one: gains[one])
     if most is LimitedBy.COMPRESSOR and x.liquid_kg > 0.0 and x.t_metal_degc < x.ambient_degc - COLD_K:
@@ -608,7 +606,7 @@ def follow(m: Memory, seen: Seen, taking: bool) -> Memory:
         if m.due_s != m.due_s:
             return m
         return msgspec.structs.replace(
-            m, due_s=nan, turn=0, found=(), remedies=(), limited_by=LimitedBy.NOTHING, sampled_s=nan
+            m, due_s=nan, turn=0, start=None, found=(), remedies=(), limited_by=LimitedBy.NOTHING, sampled_s=nan
         )
     if m.due_s != m.due_s:
         return msgspec.structs.replace(m, due_s=now + FIRST_S)
@@ -617,22 +615,22 @@ def follow(m: Memory, seen: Seen, taking: bool) -> Memory:
             return m
         ln, weight = _learned(m, seen, catalogue.get(seen.settings.job.refrigerant))
         return msgspec.structs.replace(m, sampled_s=now, ln_core_kv=ln, ln_core_weight=weight)
-    seen.core_kv = core_kv(m)
-    sound = seen.s.p_101 > 0.0 and seen.s.p_201 > 0.0
-    x = _start(seen, catalogue.get(seen.settings.job.refrigerant)) if sound else None
-    if x is None:
-        return msgspec.structs.replace(
-            m, due_s=now + AGAIN_S, turn=0, found=(), remedies=(), limited_by=LimitedBy.NOTHING
-        )
     if m.turn == 0:
-        as_it_is_s = time_to_hold_s(x, seen.settings, seen.core_kv, None)
-        return msgspec.structs.replace(m, as_it_is_s=as_it_is_s, turn=1, found=(), limited_by=mechanism(x))
+        seen.core_kv = core_kv(m)
+        sound = seen.s.p_101 > 0.0 and seen.s.p_201 > 0.0
+        x = _start(seen, catalogue.get(seen.settings.job.refrigerant)) if sound else None
+        if x is None:
+            return msgspec.structs.replace(m, due_s=now + AGAIN_S, remedies=(), limited_by=LimitedBy.NOTHING)
+        as_it_is_s, limited_by = time_to_hold_s(x, seen.settings, None), mechanism(x, seen.settings)
+        return msgspec.structs.replace(m, start=x, as_it_is_s=as_it_is_s, turn=1, found=(), limited_by=limited_by)
     some = offered(seen.settings)
-    if m.turn <= len(some):
+    if m.turn <= len(some) and m.start is not None:
         what = some[m.turn - 1]
-        with_it_s = time_to_hold_s(x, seen.settings, seen.core_kv, what)
+        with_it_s = time_to_hold_s(m.start, seen.settings, what)
         return msgspec.structs.replace(m, turn=m.turn + 1, found=(*m.found, (_WHATS.index(what), with_it_s)))
-    return msgspec.structs.replace(m, due_s=now + AGAIN_S, turn=0, remedies=_ranked(m, seen.settings.hookup))
+    return msgspec.structs.replace(
+        m, due_s=now + AGAIN_S, turn=0, start=None, remedies=_ranked(m, seen.settings.hookup)
+    )
 
 
 def news(before: Memory, after: Memory) -> tuple[Memory, str]:

@@ -25,7 +25,7 @@ from hil_sim.plant import layout as at
 from hil_sim.plant.batch import cores
 from hil_sim.plant.model import Actuators, PlantError
 from rigctl.control.readings import RequestKind
-from rigctl.control.remedies import WORTH_S, What
+from rigctl.control.remedies import What
 from rigctl.control.sequence import Phase
 from tests.bench import jobs
 from tests.bench.core import Figure
@@ -38,6 +38,8 @@ KEEP_S = 10.0
 """A copy of the bench is kept so often."""
 LOOK_S = 10.0
 """So often it is tried whether a standing check would hold now."""
+WORTH_S = 30.0
+"""What truly saves less counts as nothing worth doing."""
 NEAR_S, NEAR_SHARE = 20.0, 0.35
 """A stated saving counts as right within the greater of the two."""
 BEST_S, BEST_SHARE = 20.0, 0.1
@@ -121,6 +123,8 @@ class Case:
     """Remedy -> stated saving, low and high end of its band."""
     true: dict = field(default_factory=dict)
     """Remedy -> true saving."""
+    stuck: list = field(default_factory=list)
+    """Remedies after whose hold the rig did not come to the level at all."""
     complete_s: float = math.nan
     """By how much COMPLETE comes sooner with the first choice; NaN where that is to let it run."""
 
@@ -266,7 +270,11 @@ def watch(seed):
         case = Case(seed, about, phase.value, stated.limited_by.value, left_s, stated.remedies[0].what, said)
         for what in said:
             with_it_s = time_to_hold_s(bench, what)
-            if with_it_s is not None and left_s == left_s and with_it_s == with_it_s:
+            if with_it_s is None or left_s != left_s or with_it_s != with_it_s:
+                continue
+            if with_it_s == math.inf and left_s < math.inf and DOINGS[what][1]:
+                case.stuck.append(what)
+            else:
                 saves_s = 0.0 if left_s == with_it_s else left_s - with_it_s
                 case.true[what] = min(max(saves_s, -MOST_S), MOST_S)
         case.said = {what: said[what] for what in case.true}
@@ -298,6 +306,10 @@ def _share(some, all_):
     return 100.0 * some / all_ if all_ else math.nan
 
 
+def _median(values):
+    return float(np.median(values)) if values else math.nan
+
+
 def figures(cases, where):
     """All figures of these cases."""
     where = f"{len(cases)} instants of {where}"
@@ -313,12 +325,14 @@ def figures(cases, where):
     named = [case for case in cases if case.first is not What.WAIT]
     gains = [case.true[case.first] for case in named]
     how = f"median of {len(named)} named; {sum(gain > 0.0 for gain in gains)} of them save anything"
-    yield Figure(
-        "remedies: true saving of what is named first", float(np.median(gains)) if gains else math.nan, "s", how
-    )
+    yield Figure("remedies: true saving of what is named first", _median(gains), "s", how)
     ends = [case.complete_s for case in named if case.complete_s == case.complete_s]
     how = f"median of {len(ends)}; in {sum(end > 0.0 for end in ends)} sooner; whole standing checks, so much chance"
-    yield Figure("remedies: COMPLETE sooner with it by", float(np.median(ends)) if ends else math.nan, "s", how)
+    yield Figure("remedies: COMPLETE sooner with it by", _median(ends), "s", how)
+    stuck = sum(len(case.stuck) for case in cases)
+    held = stuck + sum(DOINGS[what][1] for case in cases for what in case.true)
+    how = f"{stuck} of {held} holds in which something was done; these are left out below"
+    yield Figure("remedies: rig does not get on after being held", _share(stuck, held), "%", how)
     pairs = [(case, what) for case in cases for what in case.true]
     near = sum(case.near(what) for case, what in pairs)
     how = f"{near} of {len(pairs)} remedies stated, {where}"
