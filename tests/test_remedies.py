@@ -233,7 +233,7 @@ def test_what_is_not_worth_the_way_stands_behind_to_let_it_run() -> None:
     st.floats(-1e6, 1e8) | st.just(nan),
     st.floats(-1.0, 1.0) | st.just(nan),
 )
-@hypothesis_settings(max_examples=300)
+@hypothesis_settings(max_examples=300, deadline=None)
 def test_whatever_the_readings_say_nothing_raises_and_no_saving_is_made_up(
     settings: Settings, liquid: bool, shown: Any, known: Any, start_pa: float, rate: float
 ) -> None:

@@ -13,7 +13,7 @@ rig runs.
 from __future__ import annotations
 
 import enum
-from math import exp, log, nan, pi, sqrt
+from math import exp, inf, log, nan, pi, sqrt
 
 import msgspec
 
@@ -355,6 +355,8 @@ def _start(seen: Seen, refrigerant: Refrigerant) -> Start | None:
         charge = max(seen.recovered_kg / COMES_AT_ONCE if known else UNKNOWN_KG, seen.recovered_kg)
         left_kg = charge - seen.recovered_kg
     left_kg = max(left_kg, 0.0)
+    if not (0.0 < charge < inf and -inf < seen.recovered_kg < inf and -inf < seen.contents_kg < inf):
+        return None
     x.charge_kg = charge
     share = LIQUID_SHARE if charge > SMALL_KG else LIQUID_SHARE_SMALL
     x.volume_m3 = volume = charge / (refrigerant.liquid_density_kg_m3(25.0) * share)
