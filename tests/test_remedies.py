@@ -5,6 +5,7 @@ from __future__ import annotations
 from math import exp, inf, isfinite, log, nan, sqrt
 from typing import Any
 
+import msgspec
 import pytest
 from hypothesis import given
 from hypothesis import settings as hypothesis_settings
@@ -19,7 +20,9 @@ from rigctl.control.remedies import Memory, Remedy, Seen, What, follow, hose_are
 from rigctl.control.sequence import Phase
 from rigctl.control.settings import Bath, Hookup, Settings
 from rigctl.control.signals import judge
+from rigctl.monitor.live import LiveView, Story
 from rigctl.refrigerant import catalogue
+from rigctl.telemetry.messages import measurements_message
 from tests.strategies import BASIC, FULL, SHOP, at_rest, change
 from tests.test_bench import bench, outputs, run_to
 
@@ -280,6 +283,26 @@ def _again(for_s: float) -> Any:
     rig = bench(setup="cores-in-manifold")
     run_to(rig, Phase.LIQUID)
     yield from rig.run(rig.time_s + for_s)
+
+
+def test_what_is_worth_most_is_on_the_wire_and_on_the_screen() -> None:
+    rig = bench(setup="cores-in-manifold")
+    run_to(rig, Phase.LIQUID)
+    record = list(rig.run(rig.time_s + 30.0))[-1]
+    first = record.estimate.remedies[0]
+    sent = msgspec.json.decode(msgspec.json.encode(measurements_message(record, 1, "rig-1", 1.0, 0)))
+    assert sent["estimate"]["remedies"][0] == {
+        "what": "take the valve cores out",
+        "saves_s": first.saves_s,
+        "low_s": first.low_s,
+        "high_s": first.high_s,
+        "sentence": first.sentence,
+    }
+    view = LiveView(rig.settings, Story())
+    view.show(record)
+    assert (
+        "Quicker   The valve cores hold the flow back: taking them out would save about" in view.render(100, 30).plain
+    )
 
 
 def test_between_phases_nothing_is_named() -> None:
