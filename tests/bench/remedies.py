@@ -5,8 +5,8 @@ liquid phase and one in the vapor phase the job goes on once as it is and once w
 open, its handling included: what needs the rig to stand is done while it is held.
 
 What is compared is the time until a standing check *would* hold, the rig pulling on until then. The job itself goes by
-whole checks of 135 s, and how many it needs is chance: one look earlier or later shifts COMPLETE by up to 300 s, either
-way, whatever was remedied. So the end is looked for with copies of the plant that are shut in, every 10 s, and a
+whole checks of 135 s, and how many it needs is partly chance: what does next to nothing shifted COMPLETE by up to 300 s,
+either way, in the first jobs looked at. So the end is looked for with copies of the plant that are shut in, every 10 s, and a
 trip or hold on the way (compression ratio, discharge temperature) is left out. What COMPLETE itself gains is a figure
 of its own.
 """
@@ -327,7 +327,7 @@ def figures(cases, where):
     how = f"median of {len(named)} named; {sum(gain > 0.0 for gain in gains)} of them save anything"
     yield Figure("remedies: true saving of what is named first", _median(gains), "s", how)
     ends = [case.complete_s for case in named if case.complete_s == case.complete_s]
-    how = f"median of {len(ends)}; in {sum(end > 0.0 for end in ends)} sooner; whole standing checks, so much chance"
+    how = f"median of {len(ends)}; in {sum(end > 0.0 for end in ends)} sooner; goes by whole checks"
     yield Figure("remedies: COMPLETE sooner with it by", _median(ends), "s", how)
     stuck = sum(len(case.stuck) for case in cases)
     held = stuck + sum(DOINGS[what][1] for case in cases for what in case.true)
