@@ -40,11 +40,13 @@ from rigctl.control.points import M_101, OUTPUT_TAGS, SAFE, Outputs
 from rigctl.control.readings import ABSENT, Reading, Readings, Request, RequestKind, Source
 from rigctl.control.readings import Fault as ReadingFault
 from rigctl.control.sequence import Phase
-from rigctl.control.settings import Cylinder, Settings
+from rigctl.control.settings import Bath, Cylinder, Fitted, Hookup, Settings
 
 LEVEL_SWITCH_FILL = 0.85
 """Liquid volume at which LSH-301 opens. Above the 80 % that the mass limit means at 25 degC, because warm liquid
 takes more room; our choice, no source."""
+MANIFOLD_KV_M3_H = 0.5
+"""A narrower way is a gauge manifold, a wider one a tee; our choice, no source."""
 _VENTILATION_M3_S = 0.05
 _LFL_KG_M3 = 0.3
 # Gas detector beside the rig: a leak mixes with this air stream. Estimate, no source; the LFL is that of A2L fluids.
@@ -181,8 +183,27 @@ def scenario(settings: Settings, appliance: Appliance, setup: Setup) -> tuple[Se
     cylinder = settings.cylinder
     if cylinder.refrigerant and not cylinder.residual_kg:
         cylinder = msgspec.structs.replace(cylinder, residual_kg=appliance.cylinder.residual_kg)
-    hooked_up = msgspec.structs.replace(settings, fitted=fitted, job=job, cylinder=cylinder)
+    hooked_up = msgspec.structs.replace(
+        settings, fitted=fitted, job=job, cylinder=cylinder, hookup=hookup(setup, fitted)
+    )
     return hooked_up, plant_parameters(appliance, setup, rig_parameters(settings))
+
+
+def hookup(setup: Setup, fitted: Fitted) -> Hookup:
+    """What a technician knows of the set-up and would type in."""
+    lines = setup.lines
+    return Hookup(
+        liquid_core_in=setup.liquid_core_in,
+        vapor_core_in=setup.vapor_core_in,
+        liquid_hose_bore_m=lines.liquid_hose_bore_m,
+        liquid_hose_length_m=lines.liquid_hose_length_m,
+        vapor_hose_bore_m=lines.vapor_hose_bore_m,
+        vapor_hose_length_m=lines.vapor_hose_length_m,
+        manifold=setup.manifold_kv_m3_h < MANIFOLD_KV_M3_H,
+        dip_tube=setup.dip_tube,
+        cylinder_bath=Bath.ICE if setup.cylinder_in_ice else Bath.AIR,
+        fan=fitted.m_001,
+    )
 
 
 class Bench:

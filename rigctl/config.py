@@ -25,6 +25,7 @@ from rigctl.control.settings import (
     Compressor,
     Cylinder,
     Fitted,
+    Hookup,
     Instruments,
     Job,
     Limits,
@@ -92,6 +93,8 @@ class JobConfig(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     cylinder: Cylinder
     spare_cylinders: tuple[Cylinder, ...] = ()
     """Further cylinders in the order they will be used."""
+    hookup: Hookup = Hookup()
+    """How the rig is hooked up, as far as the file says it."""
     simulation: dict[str, Any] = msgspec.field(default_factory=dict)
     """The [simulation] table as it stands: the appliance that the simulation builds; it checks it."""
 
@@ -152,6 +155,8 @@ _WITHIN: Final[Mapping[tuple[type[msgspec.Struct], str], tuple[float, float, str
     (Cylinder, "tare_kg"): (0.5, 700.0, _SANE),
     (Cylinder, "service_pressure_pa_gauge"): (5e5, 6e6, _SANE),
     (Cylinder, "residual_kg"): (0.0, 1000.0, _SANE),
+    **{(Hookup, f"{hose}_hose_bore_m"): (2e-3, 0.05, _SANE) for hose in ("liquid", "vapor")},
+    **{(Hookup, f"{hose}_hose_length_m"): (0.05, 30.0, _SANE) for hose in ("liquid", "vapor")},
     (Compressor, "displacement_m3_s"): (1e-5, 2e-2, _SANE),
     (Compressor, "clearance"): (0.0, 0.2, "with more the compressor could not pull any vacuum"),
     (Compressor, "leak_factor"): (0.5, 1.0, "below, the compressor is worn out; above 1 is impossible"),
@@ -497,7 +502,8 @@ def load_job(path: str | Path) -> JobConfig:
     reader = _Reader(Path(path))
     if "job" not in reader.tables and "rig" in reader.tables:
         raise ConfigError([f"{path}: this is a rig's file, and a job's is wanted; swap the two names."])
-    reader.only(["job", "appliance", "level", "cylinder", "spare_cylinders", "simulation"], reader.tables, "")
+    known = ["job", "appliance", "level", "cylinder", "spare_cylinders", "hookup", "simulation"]
+    reader.only(known, reader.tables, "")
     job: dict[str, Any] = {"date": dt.datetime.now().astimezone().date().isoformat()}
     values: dict[str, Any] = {"path": str(path), "job": job}
     if (raw := reader.table("job")) is not None:
@@ -517,6 +523,8 @@ def load_job(path: str | Path) -> JobConfig:
     if (raw := reader.table("cylinder")) is not None:
         values["cylinder"] = reader.struct(Cylinder, raw, "cylinder")
     values["spare_cylinders"] = _spares(reader)
+    if (raw := reader.table("hookup", optional=True)) is not None:
+        values["hookup"] = reader.struct(Hookup, raw, "hookup")
     if (raw := reader.table("simulation", optional=True)) is not None:
         values["simulation"] = raw
     _no_cylinder_twice(reader, [values.get("cylinder", {}), *values["spare_cylinders"]])
@@ -601,6 +609,7 @@ def settings_for(rig: RigConfig, job: JobConfig) -> Settings:
         procedure=rig.procedure,
         job=job.job,
         cylinder=job.cylinder,
+        hookup=job.hookup,
     )
     # Another cylinder of the job may be the unsafe one.
     sentences: dict[str, None] = {}

@@ -509,6 +509,36 @@ def test_settings_are_told_in_the_rigs_units() -> None:
     assert told["basic"]["job.charge"] == "6.614 lb"  # 3 kg / 0.45359237 (NIST SP 811)
 
 
+def test_how_the_rig_is_hooked_up_may_be_said_in_part_or_not_at_all(tmp_path: Path) -> None:
+    whole = (CONFIGS / "jobs/split-ac.toml").read_text("utf-8")
+    said = config.load_job(CONFIGS / "jobs/split-ac.toml").hookup
+    assert said.liquid_hose_bore_m == pytest.approx(4.8e-3) and said.cylinder_bath is settings.Bath.AIR
+    before, _, rest = whole.partition("[hookup]")
+    after = rest[rest.index("[cylinder]") :]
+    assert config.load_job(job(tmp_path, before + after)).hookup == settings.Hookup()
+    part = config.load_job(job(tmp_path, f"{before}[hookup]\nliquid_core_in = false\n{after}")).hookup
+    assert part == settings.Hookup(liquid_core_in=False)
+    joined = config.settings_for(config.load_rig(RIGS[0]), config.load_job(job(tmp_path, whole)))
+    assert joined.hookup == said
+
+
+@pytest.mark.parametrize(
+    ("line", "words"),
+    [
+        ('liquid_hose_bore = "4.8"', "hookup.liquid_hose_bore: "),
+        ('liquid_hose_bore = "48 cm"', "is outside 0.002 m to 0.05 m"),
+        ('cylinder_bath = "beer"', '"unknown" or "air" or "water" or "ice"'),
+        ("manifold = 1", "true or false"),
+        ("valve_cores = true", "unknown key"),
+    ],
+)
+def test_a_hook_up_that_cannot_be_is_refused_by_sentence(tmp_path: Path, line: str, words: str) -> None:
+    before, _, rest = (CONFIGS / "jobs/split-ac.toml").read_text("utf-8").partition("[hookup]")
+    text = f"{before}[hookup]\n{line}\n{rest[rest.index('[cylinder]') :]}"
+    (problem,) = refusal(config.load_job, job(tmp_path, text))
+    assert words in problem and problem.startswith("hookup.")
+
+
 # ---- anything at all
 
 TOML_VALUES = st.one_of(

@@ -50,6 +50,20 @@ VALVES = ("XV-101", "XV-102", "XV-201", "XV-202", "XV-203", "XV-204", "XV-301", 
 AIR_LEAST_MOL = 1e-6
 VESSEL_LEAST_M3 = 1e-4
 """An accumulator or receiver smaller than this is taken as none."""
+_FIXED = (
+    *(("appliance", name) for name in ("volume_m3", "accumulator_volume_m3", "receiver_volume_m3", "water_kg")),
+    *(("rig", name) for name in (
+        "two_inlets", "head_check_valve_fitted", "outlet_check_valve_fitted", "coil_fitted", "coil_tube_bore_m",
+        "coil_length_m", "coil_parallel", "header_volume_m3", "plenum_volume_m3", "discharge_volume_m3",
+        "condenser_volume_m3",
+    )),
+)  # fmt: skip
+"""Group and field of what stays as it was made."""
+_BY_HAND = (
+    "dip_tube", "inverted", "in_bath", "bath_covers", "bath_vessel_m3", "bath_running_water_kg_s", "bath_supply_degc",
+    "bath_water_kg", "bath_ice_kg",
+)  # fmt: skip
+"""What of the cylinder's parameters a person alters without changing the cylinder."""
 
 
 class PlantError(RuntimeError):
@@ -376,6 +390,36 @@ class Plant:
         """Take the cylinder out of its bath and put it on the scale."""
         self._fill_cylinder(replace(self._cylinder, in_bath=False))
         self._refresh()
+
+    def change(self, parameters: PlantParameters) -> None:
+        """Go on with other parameters, as if a person had altered cores, hoses, manifold, cylinder port or bath.
+
+        What is in every volume stays there: other hoses hold the same refrigerant. Of the cylinder only its port and
+        its bath are heeded; one that only now stands in a bath stands in a fresh one.
+
+        Raises
+        ------
+        ValueError
+            If a parameter is out of range, or differs and can't be altered while the rig is in use: volumes of
+            vessels, check valves, the coil, options of the model.
+        """
+        parameters.validate()
+        old, was = self.parameters, self._cylinder
+        for group, name in _FIXED:
+            if getattr(getattr(old, group), name) != getattr(getattr(parameters, group), name):
+                raise ValueError(f"{group}.{name} can't be changed while the rig is in use; make a new plant")
+        if parameters.model != old.model:
+            raise ValueError("options of the model can't be changed while it runs; make a new plant")
+        now = replace(was, **{name: getattr(parameters.cylinder, name) for name in _BY_HAND})
+        with self._by_hand():
+            self.parameters = replace(parameters, cylinder=now)
+            try:
+                self._fill_parameters(float(self._k[at.K_STEP_MAX]))
+                if now.in_bath and not was.in_bath:
+                    self._fill_bath(now)
+            except ValueError:
+                self.parameters = old
+                raise
 
     def displaced_m3(self) -> float:
         """Water that the cylinder displaces in its bath: water capacity and steel of 7850 kg/m3, as far as it dips."""

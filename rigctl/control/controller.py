@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from math import inf, nan
 
-from rigctl.control import estimate, finishing, governing, interlocks, outputs
+from rigctl.control import estimate, finishing, governing, interlocks, outputs, remedies
 from rigctl.control.forecast import Progress
 from rigctl.control.interlocks import Situation
 from rigctl.control.line_up import change_cylinder, cylinder_fault
@@ -193,6 +193,23 @@ def _command(w: Work) -> None:
         w.motor_s = now_s  # back after a power loss: the motor has just been stopped, as far as anyone knows
 
 
+def _remedies(w: Work, progress: Progress) -> remedies.Memory:
+    """Carry on what is known of the remedies; the scan's own signals only, so that replay gives the same."""
+    memory, s, settings = w.estimate, w.s, w.settings
+    seen = remedies.Seen()
+    seen.s, seen.settings = s, settings
+    seen.liquid, seen.in_phase_s, seen.throttle = w.phase is Phase.LIQUID, w.in_phase_s, w.throttle
+    seen.start_pa_abs, seen.flow_kg_s = w.appliance_start_pa_abs, memory.flow_kg_s
+    net_kg = s.net_kg if s.net_kg == s.net_kg else 0.0
+    seen.contents_kg, seen.recovered_kg = memory.contents_start_kg + net_kg, progress.previous_kg + net_kg
+    seen.charge_kg = nan if settings.job.charge_kg is None else settings.job.charge_kg
+    taking = w.phase in (Phase.LIQUID, Phase.VAPOR) and w.outputs.bits & M_101 != 0
+    after, text = remedies.news(w.remedies, remedies.follow(w.remedies, seen, taking))
+    if text:
+        w.tell("note", "", text)
+    return after
+
+
 def _record(w: Work, readings: Readings, replies: tuple[Reply, ...]) -> ScanRecord:
     """Return what people get to see of the scan."""
     s, memory, phase = w.s, w.estimate, w.phase
@@ -217,7 +234,8 @@ def _record(w: Work, readings: Readings, replies: tuple[Reply, ...]) -> ScanReco
         w.giving.measured,
         w.outlook.fails if w.outlook is not None else nan,
     )
-    shown = estimate.report(memory, s, w.settings, progress)
+    w.remedies = _remedies(w, progress)
+    shown = estimate.report(memory, s, w.settings, progress, w.remedies)
     for alarm in w.permits.news:
         w.tell("alarm", alarm.tag, f"{alarm.state.value}: {alarm.text}")
     for reply in replies:

@@ -7,12 +7,13 @@ from math import inf, log, nan, sqrt
 
 import msgspec
 
-from rigctl.control import crossing, liquid
+from rigctl.control import crossing, liquid, remedies
 from rigctl.control.forecast import LimitedBy, Progress, finish, limited_by
 from rigctl.control.liquid import Watch
 from rigctl.control.points import INLETS, M_101, WAYS_OUT, XV_104, XV_203, XV_301, Outputs
 from rigctl.control.pump import pumped_flow
 from rigctl.control.readings import Readings
+from rigctl.control.remedies import Remedy
 from rigctl.control.settings import Settings
 from rigctl.control.signals import Signals, followed, judge
 from rigctl.refrigerant import catalogue
@@ -23,6 +24,7 @@ CALIBRATION_MIN_KG = 1.0
 """Mass that must have passed before the second estimate is matched to the scale."""
 GAIN_SHARE = 0.3
 """The scale must show at least this share of what the compressor pumped, else it counts as not following."""
+NO_REMEDIES = remedies.Memory()
 STEP_SHARE = 0.7
 """A knock shows in one scan with at least this share of its size."""
 SHAKEN = 8.0
@@ -71,6 +73,8 @@ class Estimate(msgspec.Struct, frozen=True, array_like=True):
     finish_low_s: float = nan
     finish_high_s: float = inf
     limited_by: LimitedBy = LimitedBy.NOTHING
+    remedies: tuple[Remedy, ...] = ()
+    """What a person can do now, worth most first."""
 
 
 class Memory(msgspec.Struct, frozen=True, array_like=True, gc=False):
@@ -417,7 +421,9 @@ def with_scale_moved(memory: Memory, spread: float) -> Memory:
     )
 
 
-def report(memory: Memory, s: Signals, settings: Settings, progress: Progress) -> Estimate:
+def report(
+    memory: Memory, s: Signals, settings: Settings, progress: Progress, known: remedies.Memory = NO_REMEDIES
+) -> Estimate:
     """Return the estimate of this scan as people and records see it."""
     refrigerant = catalogue.get(settings.job.refrigerant)
     scale_var = settings.instruments.scale_uncertainty_kg**2
@@ -452,11 +458,12 @@ def report(memory: Memory, s: Signals, settings: Settings, progress: Progress) -
     elif progress.stage == 2:
         inlet = InletPhase.TWO_PHASE if superheat < 2.0 else InletPhase.VAPOR
     finish_s, low, high = finish(s, settings, progress, memory.flow_kg_s, left)
-    limit = progress.fill_limit_kg
+    limit, limit_now = progress.fill_limit_kg, known.limited_by
     return Estimate(
         s.net_kg, net_u, memory.flow_kg_s, sqrt(memory.var_flow_kg2_s2), recovered, recovered_u,
         contents, second, settings.limits.second_estimate_uncertainty * memory.pumped_kg,
         limit, contents / limit if limit > 0.0 else nan,
         inlet, ratio, saturation, superheat, left, left_u, finish_s, low, high,
-        limited_by(s, settings, progress, ratio, saturation),
+        limited_by(s, settings, progress, ratio, saturation) if limit_now is LimitedBy.NOTHING else limit_now,
+        known.remedies,
     )  # fmt: skip

@@ -44,6 +44,7 @@ class LimitedBy(enum.Enum):
 
     NOTHING = "nothing"
     INLET = "inlet restriction"
+    THROTTLE = "suction throttle"
     COMPRESSOR = "compressor"
     CYLINDER_PRESSURE = "cylinder pressure"
     OIL = "refrigerant boiling out of oil"
@@ -135,9 +136,7 @@ def _band(
 
 
 def limited_by(s: Signals, settings: Settings, progress: Progress, ratio: float, saturation: float) -> LimitedBy:
-    """Return the mechanism that sets the rate now; `saturation` in degC at the lowest pressure on the appliance
-    side.
-    """
+    """Return what sets the rate now, roughly; `saturation` in degC at the lowest pressure on the appliance side."""
     if progress.stage not in (1, 2):
         return LimitedBy.NOTHING
     if progress.stage == 1 or (s.p_001 == s.p_001 and s.p_101 < 0.6 * s.p_001):

@@ -245,6 +245,37 @@ class Job(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """The appliance's design pressure (PS), the lowest on its plate; None when not declared."""
 
 
+class Bath(enum.Enum):
+    """What a cylinder stands in."""
+
+    UNKNOWN = "unknown"
+    AIR = "air"
+    WATER = "water"
+    ICE = "ice"
+
+
+class Hookup(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """How the rig is hooked up to the appliance, as far as the technician has said; None is not said.
+
+    Nothing that the rig does hangs on it: it only tells which remedies there are to be named.
+    """
+
+    liquid_core_in: bool | None = None
+    """The valve core is left in the liquid port."""
+    vapor_core_in: bool | None = None
+    liquid_hose_bore_m: float | None = None
+    liquid_hose_length_m: float | None = None
+    vapor_hose_bore_m: float | None = None
+    vapor_hose_length_m: float | None = None
+    manifold: bool | None = None
+    """The suction hoses go through a gauge manifold, not a tee."""
+    dip_tube: bool | None = None
+    """The hose is on the cylinder's port with the dip tube."""
+    cylinder_bath: Bath = Bath.UNKNOWN
+    fan: bool | None = None
+    """A fan blows on the appliance's coil."""
+
+
 class Settings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """All settings of one job on one rig."""
 
@@ -260,6 +291,7 @@ class Settings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     procedure: Procedure
     job: Job
     cylinder: Cylinder
+    hookup: Hookup = Hookup()
 
 
 class UnsafeSettingsError(ValueError):

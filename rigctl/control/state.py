@@ -6,7 +6,7 @@ from math import nan
 
 import msgspec
 
-from rigctl.control import crossing, estimate, finishing, interlocks, liquid
+from rigctl.control import crossing, estimate, finishing, interlocks, liquid, remedies
 from rigctl.control.estimate import Estimate
 from rigctl.control.finishing import Giving, Outlook, Rise, Shape
 from rigctl.control.interlocks import Alarm, Ask
@@ -122,6 +122,7 @@ class State(msgspec.Struct, frozen=True):
     sentence: str = ""
     estimate: estimate.Memory = estimate.Memory()
     interlocks: interlocks.Memory = interlocks.Memory()
+    remedies: remedies.Memory = remedies.Memory()
     outputs: Outputs = Outputs()
     motor_s: float = nan
     """When the motor last started or stopped."""

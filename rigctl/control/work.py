@@ -50,7 +50,7 @@ class Work:
         self.now_s, self.x, self.s, self.settings = now_s, x, x.s, x.settings
         self.before, self.permits, self.asked = before, permits, asked
         self.events: list[Event] = []
-        self.estimate, self.interlocks = memory, locks
+        self.estimate, self.interlocks, self.remedies = memory, locks, before.remedies
         self.scan, self.at_s = before.scan + 1, now_s
         # An instant that is not known yet, at the start and after a power loss, is now.
         self.entered_s = before.entered_s if before.entered_s == before.entered_s else now_s

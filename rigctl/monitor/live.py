@@ -19,6 +19,7 @@ from rigctl import units
 from rigctl.control.interlocks import Alarm, AlarmState, Kind
 from rigctl.control.points import OUTPUT_TAGS
 from rigctl.control.readings import Reading, sound
+from rigctl.control.remedies import What
 from rigctl.control.sequence import RUNNING, Phase
 
 if TYPE_CHECKING:
@@ -473,7 +474,7 @@ class LiveView:
     def _asked(self, record: ScanRecord, width: int) -> list[Text]:
         sentence = record.sentence
         if not sentence:
-            return []
+            return self._quicker(record, width)
         bad = record.phase in (Phase.ABORTING, Phase.ABORTED)
         paused = record.phase in _PAUSED or record.phase in (Phase.STOPPING, Phase.STOPPED)
         style = _BAD_INK if bad else _CAUTION if paused else BRIGHT
@@ -482,6 +483,18 @@ class LiveView:
         for number, piece in enumerate(pieces[:3]):
             line = Text(" Asked     " if number == 0 else " " * 11, QUIET)
             line.append(piece, style)
+            lines.append(line)
+        return lines
+
+    def _quicker(self, record: ScanRecord, width: int) -> list[Text]:
+        """What would save most now, if anything does."""
+        if record.phase not in (Phase.LIQUID, Phase.VAPOR) or not record.estimate.remedies:
+            return []
+        first = record.estimate.remedies[0]
+        lines = []
+        for number, piece in enumerate(_wrap(first.sentence, width - 12)[:2]):
+            line = Text(" Quicker   " if number == 0 else " " * 11, QUIET)
+            line.append(piece, QUIET if first.what is What.WAIT else "")
             lines.append(line)
         return lines
 

@@ -16,6 +16,7 @@ from rigctl.control.forecast import LimitedBy
 from rigctl.control.interlocks import Alarm, AlarmState, Kind
 from rigctl.control.points import OUTPUT_TAGS
 from rigctl.control.readings import Fault, Reading, Readings
+from rigctl.control.remedies import What
 from rigctl.control.sequence import RUNNING, Ask, Phase
 
 ROOT = "recovery-rigs"
@@ -80,6 +81,17 @@ class Measured(msgspec.Struct, frozen=True):
     age_s: float | None
 
 
+class RemedyNow(msgspec.Struct, frozen=True):
+    """One thing that a person can do now, and what it is worth until a standing check holds."""
+
+    what: What
+    saves_s: float
+    """Expected saving with its handling taken off; negative where it costs more than it brings."""
+    low_s: float
+    high_s: float
+    sentence: str
+
+
 class EstimateNow(msgspec.Struct, frozen=True):
     """What the controller works out; SI units, null means not known. Uncertainties are standard ones."""
 
@@ -104,6 +116,8 @@ class EstimateNow(msgspec.Struct, frozen=True):
     finish_low_s: float | None
     finish_high_s: float | None
     limited_by: LimitedBy
+    remedies: tuple[RemedyNow, ...]
+    """Worth most first; what stands behind "let it run" is not worth the way."""
 
 
 class OuterState(enum.Enum):
@@ -355,6 +369,7 @@ def measurements_message(record: ScanRecord, seq: int, rig: str, max_age_s: floa
         name: _known(value) if isinstance(value, float) else value
         for name, value in msgspec.structs.asdict(record.estimate).items()
     }
+    estimate["remedies"] = tuple(RemedyNow(**msgspec.structs.asdict(one)) for one in record.estimate.remedies)
     return MeasurementsMessage(
         seq=seq,
         utc=utc_of(readings.utc_s),

@@ -22,6 +22,7 @@ PARTS = {
     "liquid": "how soon the end and the return of the liquid are seen, in sound, rough and blocked random jobs",
     "hands": "verified time of the closed loop against a fixed rule, a careful hand and an oracle",
     "mistakes": "cylinders changed in mid-job, wrong ones, wrong refrigerant, air: what is noticed",
+    "remedies": "whether remedies save what the rig says: each done to the plant from the same instant",
     "fit": "how often fitted parameters cover the truth",
 }
 """Parts by name; each is the module of the same name."""
