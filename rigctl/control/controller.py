@@ -232,6 +232,8 @@ def _record(w: Work, readings: Readings, replies: tuple[Reply, ...]) -> ScanReco
         _STAGE_OF.get(phase, _STAGE_OF.get(w.resume_to, 0) if phase in ACTIVE else 0),
         finishing.rise_over_allowed(w.giving, w.settings.procedure, w.settings.job.level_pa_abs, s.p_appliance),
         w.giving.measured,
+        w.giving.rise_pa_s,
+        w.giving.best_gain_pa_kg,
         w.outlook.fails if w.outlook is not None else nan,
     )
     w.remedies = _remedies(w, progress)

@@ -9,6 +9,7 @@ import msgspec
 
 from rigctl.control import crossing, liquid, remedies
 from rigctl.control.forecast import LimitedBy, Progress, finish, limited_by
+from rigctl.control.left import by_label, by_pressure
 from rigctl.control.liquid import Watch
 from rigctl.control.points import INLETS, M_101, WAYS_OUT, XV_104, XV_203, XV_301, Outputs
 from rigctl.control.pump import pumped_flow
@@ -67,7 +68,9 @@ class Estimate(msgspec.Struct, frozen=True, array_like=True):
     """Dew temperature at the lowest pressure seen on the appliance side."""
     superheat_k: float = nan
     left_kg: float = nan
-    left_uncertainty_kg: float = nan
+    left_low_kg: float = nan
+    left_high_kg: float = nan
+    """Refrigerant left in the appliance, its oil's included, and the 90 % range of it."""
     finish_s: float = nan
     """Expected time until COMPLETE; `finish_low_s` and `finish_high_s` are its 90 % band."""
     finish_low_s: float = nan
@@ -446,12 +449,16 @@ def report(
     saturation = refrigerant.dew_temperature_degc(s.p_low) if s.p_low == s.p_low else nan
     dew_101 = refrigerant.dew_temperature_degc(s.p_101) if s.p_101 == s.p_101 else nan
     superheat = s.t_101 - dew_101
-    left = left_u = nan
     charge = settings.job.charge_kg
-    if charge is not None:
-        # A label may be wrong and an appliance may have leaked: 15 % of the declared charge, common practice.
-        left = max(0.0, charge - recovered)
-        left_u = sqrt((0.15 * charge) ** 2 + recovered_u * recovered_u)
+    most = max(1.15 * charge - recovered, 0.0) + 2.0 * recovered_u if charge is not None else inf
+    if progress.stage in (0, 6):
+        left = low_kg = high_kg = nan
+    elif progress.stage == 1:
+        left, low_kg, high_kg = by_label(charge, max(recovered, 0.0), recovered_u)
+    else:
+        left, low_kg, high_kg = by_pressure(s.p_appliance, progress.rise_pa_s, progress.gain_pa_kg, most)
+        if left != left and charge is not None:
+            left, low_kg, high_kg = by_label(charge, max(recovered, 0.0), recovered_u)
     inlet = InletPhase.UNKNOWN
     if progress.stage == 1:
         inlet = InletPhase.TWO_PHASE if memory.liquid.gone else InletPhase.LIQUID
@@ -463,7 +470,7 @@ def report(
         s.net_kg, net_u, memory.flow_kg_s, sqrt(memory.var_flow_kg2_s2), recovered, recovered_u,
         contents, second, settings.limits.second_estimate_uncertainty * memory.pumped_kg,
         limit, contents / limit if limit > 0.0 else nan,
-        inlet, ratio, saturation, superheat, left, left_u, finish_s, low, high,
+        inlet, ratio, saturation, superheat, left, low_kg, high_kg, finish_s, low, high,
         limited_by(s, settings, progress, ratio, saturation) if limit_now is LimitedBy.NOTHING else limit_now,
         known.remedies,
     )  # fmt: skip

@@ -132,10 +132,14 @@ class Giving(msgspec.Struct, frozen=True, array_like=True, gc=False):
         return (self.near_pa_abs - self.far_pa_abs) / (LONG_LAG_S - LAG_S)
 
     @property
+    def best_gain_pa_kg(self) -> float:
+        """The gain as a check has shown it, or as the fall lets expect that one will."""
+        return self.gain_pa_kg if self.measured else FIRST_GAIN * self.gain_pa_kg
+
+    @property
     def rise_pa_s(self) -> float:
         """How fast the pressure would rise were the appliance shut in now; NaN if not known."""
-        gain = self.gain_pa_kg if self.measured else FIRST_GAIN * self.gain_pa_kg
-        return gain * self.flow_kg_s + self.slope_pa_s
+        return self.best_gain_pa_kg * self.flow_kg_s + self.slope_pa_s
 
 
 def kept(was: Giving) -> Giving:

@@ -69,6 +69,10 @@ class Progress(msgspec.Struct, frozen=True):
     """How much faster the pressure would rise, were the appliance shut in, than a check allows; NaN if not known."""
     measured: bool = False
     """A check has told so."""
+    rise_pa_s: float = nan
+    """How fast it would rise."""
+    gain_pa_kg: float = nan
+    """What a kilogram more does to the pressure of the shut-in appliance."""
     fails: float = nan
     """Probability that the present standing check will not be passed; NaN before it can be judged."""
 

@@ -102,6 +102,15 @@ def mass(kg: float, settings: Settings, uncertainty_kg: float = nan, *, coarse: 
     return f"{number} ± {units.in_unit(2.0 * uncertainty_kg, unit, units.MASS):.{decimals}f} {unit}"
 
 
+def mass_range(kg: float, low_kg: float, high_kg: float, settings: Settings) -> str:
+    """An inferred mass with its 90 % range, in the rig's units."""
+    if not (isfinite(low_kg) and isfinite(high_kg)):
+        return "--"
+    unit = units.preferred_unit(max(kg, high_kg) if isfinite(kg) else high_kg, units.MASS, settings.units.value)
+    low, middle, high = (f"{units.in_unit(part, unit, units.MASS):.2g}" for part in (low_kg, kg, high_kg))
+    return f"{middle} ({low} to {high}) {unit}" if isfinite(kg) else f"{low} to {high} {unit}"
+
+
 def flow(kg_s: float, settings: Settings) -> str:
     """A mass flow in the rig's units."""
     if not isfinite(kg_s):
@@ -425,7 +434,7 @@ class LiveView:
         recovered.append("   flow ", QUIET)
         recovered.append(flow(estimate.flow_kg_s, settings))
         recovered.append("   left in appliance " if width >= 100 else "   left ", QUIET)
-        recovered.append(mass(estimate.left_kg, settings, estimate.left_uncertainty_kg, coarse=True))
+        recovered.append(mass_range(estimate.left_kg, estimate.left_low_kg, estimate.left_high_kg, settings))
         cylinder = record.cylinders[-1].cylinder if record.cylinders else settings.cylinder
         fill = estimate.fill_fraction
         filled = Text(" Cylinder  ", QUIET)

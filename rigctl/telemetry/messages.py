@@ -111,7 +111,9 @@ class EstimateNow(msgspec.Struct, frozen=True):
     saturation_degc: float | None
     superheat_k: float | None
     left_kg: float | None
-    left_uncertainty_kg: float | None
+    left_low_kg: float | None
+    left_high_kg: float | None
+    """90 % range of what is left."""
     finish_s: float | None
     finish_low_s: float | None
     finish_high_s: float | None

@@ -30,8 +30,6 @@ LONGEST_S = 3.0 * 3600.0
 PROGRESS = (0.2, 0.4, 0.6, 0.8)
 """By the true mass taken out of the appliance, over all that comes out of it. Not by the cylinder's weight: a cold coil
 fills first and gives to the cylinder at the end."""
-NINETY = 1.645
-"""Standard uncertainties that hold 90 % of a normal distribution."""
 CLOSE = 0.06
 LEAST_NET_KG = 0.03
 """Less than this in the cylinder says nothing about a relative error."""
@@ -46,7 +44,8 @@ class At:
     """What was stated and what was true at one point of progress."""
 
     left_kg: float
-    left_uncertainty_kg: float
+    left_low_kg: float
+    left_high_kg: float
     true_left_kg: float
     """In the appliance, its oil included."""
     finish_s: float
@@ -211,7 +210,7 @@ class _Look:
         result, stated = self.bench.result(), record.estimate
         self.rows.append(
             (
-                now_s, record.phase, result.left_kg, stated.left_kg, stated.left_uncertainty_kg,
+                now_s, record.phase, result.left_kg, stated.left_kg, stated.left_low_kg, stated.left_high_kg,
                 stated.finish_s, stated.finish_low_s, stated.finish_high_s,
             )
         )  # fmt: skip
@@ -270,10 +269,10 @@ class _Look:
             to_go_s[n] = to_go_s[n + 1] + (0.0 if waits else rows[n + 1][0] - rows[n][0])
         for share in PROGRESS:
             for row, true_s in zip(rows, to_go_s, strict=True):
-                _, phase, true_left_kg, left_kg, left_u_kg, finish_s, low_s, high_s = row
+                _, phase, true_left_kg, left_kg, left_low_kg, left_high_kg, finish_s, low_s, high_s = row
                 if first_kg - true_left_kg >= share * (first_kg - last_kg) and phase in RUNNING:
                     outcome.points[share] = At(
-                        left_kg, left_u_kg, true_left_kg, finish_s, low_s, high_s, true_s, phase.value
+                        left_kg, left_low_kg, left_high_kg, true_left_kg, finish_s, low_s, high_s, true_s, phase.value
                     )
                     break
 
@@ -392,7 +391,7 @@ def progress(done, where):
     for share in PROGRESS:
         points = [one.points[share] for one in ended if share in one.points]
         told = [p for p in points if p.left_kg == p.left_kg]
-        held = sum(abs(p.left_kg - p.true_left_kg) <= NINETY * p.left_uncertainty_kg for p in told)
+        held = sum(p.left_low_kg <= p.true_left_kg <= p.left_high_kg for p in told)
         how = f"{held} of {len(told)} stated, {len(points)} jobs that reached the point, {where}"
         yield Figure(f"mass left at {share:.0%}: 90 % band holds the truth", _share(held, len(told)), "%", how)
         off = [abs(p.left_kg - p.true_left_kg) / max(p.true_left_kg, 1e-3) for p in told]
