@@ -213,7 +213,7 @@ def _record(w: Work, readings: Readings, replies: tuple[Reply, ...]) -> ScanReco
     if w.cylinder_off:
         s.net_kg = w.off_net_kg if w.tare_known else 0.0  # the one that came off, until the next one is named
     else:
-        s.net_kg = memory.gross_kg - memory.tare_kg
+        s.net_kg = estimate.net_kg(memory)
     earlier_kg = earlier_var_kg2 = 0.0
     for fill in w.cylinders:
         earlier_kg += fill.net_kg

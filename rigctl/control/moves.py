@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from math import log, nan
 
-from rigctl.control import words
+from rigctl.control import estimate, words
 from rigctl.control.interlocks import TABLE, Ask
 from rigctl.control.points import M_101
 from rigctl.control.sequence import RUNNING, Facts, Phase
@@ -161,7 +161,7 @@ def _enter_held(w: Work, f: Facts, was: Phase) -> None:
         w.resume_to = Phase.LINE_UP
     if w.ask is Ask.CHANGE_CYLINDER:
         if not w.cylinder_off:
-            w.off_net_kg = w.estimate.gross_kg - w.estimate.tare_kg
+            w.off_net_kg = estimate.net_kg(w.estimate)
         w.path_shut, w.cylinder_off = True, True
         if w.moved and (w.uncleared or not w.settings.fitted.cooler_valves):
             w.uncleared = True

@@ -199,7 +199,7 @@ def _held(w: Work, f: Facts) -> None:
     elif w.tare_known and abs(_handled_kg(w)) > w.settings.limits.scale_step_kg:
         _judge_handling(w, f)
     if w.ask is Ask.CHECK_SCALE and w.tare_known:
-        w.excess_accepted_kg = w.estimate.pumped_kg - (w.estimate.gross_kg - w.estimate.tare_kg)
+        w.excess_accepted_kg = w.s.second_raw_kg - (w.estimate.gross_kg - w.estimate.tare_kg)
     _take_for_granted(w)
 
 
@@ -218,20 +218,20 @@ def _handled_kg(w: Work) -> float:
 def _judge_handling(w: Work, f: Facts) -> None:
     # Nothing flows while the rig is held. A scale that had stood still may now show what it owes; any other step is
     # handling, no refrigerant.
-    memory, limits, moved_kg = w.estimate, w.settings.limits, _handled_kg(w)
+    memory, moved_kg = w.estimate, _handled_kg(w)
     if too_light(memory.raw_kg, w.cylinder):
         f.restart_asked = False
         w.sentence, w.ask = wrong_weight(memory.raw_kg, w.cylinder, w.settings), Ask.CHECK_SCALE
         text = w.sentence
-    elif not memory.stepped or 0.0 < moved_kg <= 1.3 * estimate.owed_kg(memory) + limits.scale_step_kg:
-        text = f"The scale shows {moved_kg:+.2f} kg; it did not jump there, or the pump owed it: it counts."
+    elif abs(moved_kg - estimate.owed_kg(memory)) < 0.5 * abs(moved_kg):
+        text = f"The scale shows {moved_kg:+.2f} kg, which the pump says it owed: it counts."
         w.estimate = estimate.with_scale_believed(memory)
     else:
         text = (
             f"The weight moved by {moved_kg:+.2f} kg while the rig was held; it is taken as handling, and "
             "the mass so far is kept."
         )
-        w.estimate = estimate.with_scale_moved(memory, limits.second_estimate_uncertainty)
+        w.estimate = estimate.with_scale_moved(memory)
     w.tell("note", "WT-301", text)
 
 
@@ -256,19 +256,19 @@ def _restarting(w: Work, f: Facts) -> None:
     if fault:
         f.restart_failed = True
         w.sentence, w.ask = fault, Ask.CHANGE_CYLINDER
-    elif (
-        not w.tare_known
-        and w.cylinder_off
-        and w.s.steady_s >= procedure.scale_steady_s
-        and not (too_light(w.estimate.gross_kg, cylinder) or too_heavy(w.estimate.gross_kg, cylinder))
-    ):
+    elif not w.tare_known and w.cylinder_off and w.s.steady_s >= procedure.scale_steady_s and not _weighs_wrong(w):
         _weigh_cylinder(w)
     f.restart_ready = not fault and w.in_phase_s > 2.0 * procedure.valve_stroke_s and not w.cylinder_off
     if w.in_phase_s > procedure.restarting_limit_s and not f.restart_ready:
         f.restart_failed = True
         w.sentence, w.ask = SCALE_RESTLESS, Ask.CHECK_SCALE
-        if too_light(w.estimate.gross_kg, cylinder) or too_heavy(w.estimate.gross_kg, cylinder):
+        if _weighs_wrong(w):
             w.sentence = wrong_weight(w.estimate.gross_kg, cylinder, w.settings)
+
+
+def _weighs_wrong(w: Work) -> bool:
+    gross = w.estimate.gross_kg
+    return w.settings.job.scale_usable and (too_light(gross, w.cylinder) or too_heavy(gross, w.cylinder))
 
 
 def _aborting(w: Work, f: Facts) -> None:
@@ -293,7 +293,9 @@ _IN_PHASE: dict[Phase, Callable[[Work, Facts], None]] = {
 
 def _weigh_cylinder(w: Work) -> None:
     lines_kg = w.settings.limits.fill_reserve_kg if w.uncleared else 0.0
-    w.estimate = estimate.with_cylinder(w.estimate, w.cylinder.tare_kg, w.cylinder.residual_kg, lines_kg)
+    w.estimate = estimate.with_cylinder(
+        w.estimate, w.cylinder.tare_kg, w.cylinder.residual_kg, lines_kg, weighed=w.settings.job.scale_usable
+    )
     w.tare_known, w.cylinder_off = True, False
     w.events.append(cylinder_on(w.cylinder, w.estimate, w.settings))
 
