@@ -10,7 +10,7 @@ import msgspec
 from rigctl.control import fill
 from rigctl.control.fill import Fill, Moved, Way
 from rigctl.control.forecast import LimitedBy, Progress, finish, limited_by
-from rigctl.control.points import INLETS, M_101, WAYS_OUT, XV_203, XV_301, Outputs
+from rigctl.control.points import INLETS, M_101, WAYS_OUT, XV_202, XV_203, XV_204, XV_301, Outputs
 from rigctl.control.pump import pumped_flow, straight_through_kg_s
 from rigctl.control.readings import Readings
 from rigctl.control.settings import Settings
@@ -404,7 +404,9 @@ def _carried(
     if not known.covariance:
         known = fill.begun(settings)
     pumping = last.bits & M_101 != 0
-    way = Way.REST if last.bits & XV_301 else Way.SHUT
+    # Between cooler and cylinder nothing comes or goes while XV-301 is shut, or the cooler's own valves are.
+    open_way = last.bits & XV_301 and (last.bits & (XV_202 | XV_204) or not settings.fitted.cooler_valves)
+    way = Way.REST if open_way else Way.SHUT
     if pumping and last.bits & XV_203:
         way = Way.CLEARING
     elif pumping and last.bits & INLETS and last.bits & XV_301:
@@ -503,12 +505,13 @@ def net_uncertainty_kg(memory: Memory, settings: Settings) -> float:
     """
     known, scale_var = memory.fill, settings.instruments.scale_uncertainty_kg**2 + memory.shift_variance_kg2
     scale_kg = memory.gross_kg - memory.tare_kg
-    if out_of_use(memory):
-        doubt = CONTRADICTED * (known.net_kg - scale_kg) if known.refused else 0.0
-        return sqrt(known.variance_kg2 + scale_var + doubt * doubt)
-    gap = abs(known.alone_kg + memory.due_kg - scale_kg)
+    gap = abs(known.alone_kg + memory.due_kg - net_kg(memory))
     doubt = gap - known.alone_spread_kg if gap > DOUBT_SPREADS * known.alone_spread_kg + WITHOUT_DOUBT_KG else 0.0
-    return sqrt(memory.var_kg2 + scale_var + doubt * doubt)
+    variance = scale_var + doubt * doubt
+    if not out_of_use(memory):
+        return sqrt(variance + memory.var_kg2)
+    apart = CONTRADICTED * (known.net_kg - scale_kg) if known.refused else 0.0
+    return sqrt(variance + known.variance_kg2 + apart * apart)
 
 
 def report(memory: Memory, s: Signals, settings: Settings, progress: Progress) -> Estimate:

@@ -59,6 +59,8 @@ WEIGHT_KG = 0.01
 """Standard deviation of a weight against the filter besides the scale's own noise."""
 GATE = 4.0
 """A weight further off than so many standard deviations of what is expected speaks of the scale, not of the fill."""
+FACTOR_GATE = 3.5
+"""Standard deviations that a factor may come out away from what was known of it beforehand."""
 NAMEPLATE_GATE, NAMEPLATE_ALLOWED = 3.0, 0.4
 """Standard deviations and shares of the reserve that a weight may be off what the nameplate alone says."""
 LINES_LEAST, LINES_MOST, LINES_MOST_COIL = -0.2, 0.9, 1.3
@@ -287,6 +289,8 @@ def carried(
         if (
             off * off <= GATE * GATE * s
             and LINES_LEAST * reserve <= lines + gain * v_n <= most * reserve
+            and (f_v + gain * v_v - known.vapor) ** 2 <= FACTOR_GATE * FACTOR_GATE * known.vapor_var
+            and (f_l + gain * v_l - known.liquid) ** 2 <= FACTOR_GATE * FACTOR_GATE * known.liquid_var
             and abs(weight_kg - alone) <= NAMEPLATE_GATE * alone_spread + NAMEPLATE_ALLOWED * reserve
         ):
             passed, lines = passed + gain * v_m, lines + gain * v_n

@@ -43,7 +43,10 @@ CLEAR_HEADER_S = 20.0
 CLEAR_IN_VAIN_S = 20.0
 """The motor runs at least so long before the bypass is tried; a header that is not down by then never will be (an inlet
 leaks); a header that has not risen so long after the cooler should have been let in means that XV-203 is shut."""
+SCALE_MOVES_KG = 0.03
+"""From one scan to the next: the scale is still on its way after handling, and no figure of it counts yet."""
 CLEAR_SEEN_PA = 2e4
+CLEAR_UNSEEN = 0.4
 CLEAR_FLOW_KG_S = 5e-4
 """Weight gain above which the cooler is not empty yet."""
 HEADER_STAYS_UP = "The cooler was not cleared out: the header does not come down. Does an inlet valve not shut?"
@@ -219,7 +222,11 @@ def _judge_handling(w: Work, f: Facts) -> None:
     # Nothing flows while the rig is held. A scale that had stood still may now show what it owes; any other step is
     # handling, no refrigerant.
     memory, moved_kg = w.estimate, _handled_kg(w)
-    if too_light(memory.raw_kg, w.cylinder):
+    if abs(memory.raw_kg - w.before.estimate.raw_kg) > SCALE_MOVES_KG:
+        f.restart_asked = False
+        w.sentence, w.ask = SCALE_RESTLESS, Ask.CHECK_SCALE
+        text = w.sentence
+    elif too_light(memory.raw_kg, w.cylinder):
         f.restart_asked = False
         w.sentence, w.ask = wrong_weight(memory.raw_kg, w.cylinder, w.settings), Ask.CHECK_SCALE
         text = w.sentence
@@ -337,7 +344,9 @@ def _clear(w: Work) -> tuple[bool, str]:
         return False, ""
     seen = was.seen or s.p_101 > was.low_pa_abs + CLEAR_SEEN_PA
     still = not (s.scale_ok and s.disturbed_s == 0.0 and w.before.estimate.flow_kg_s > CLEAR_FLOW_KG_S)
-    down = x.pumping and seen and s.p_101 <= level and still
+    # A cooler that still boils holds the header up; where no scale sees what comes, it must go lower.
+    enough = level if s.scale_ok else CLEAR_UNSEEN * level
+    down = x.pumping and seen and s.p_101 <= enough and still
     down_s = (was.down_s if was.down_s == was.down_s else now_s) if down else nan
     w.clearing = Clearing(was.from_pa_abs, was.low_pa_abs, was.switched_s, seen, down_s)
     in_vain = not seen and now_s - was.switched_s > CLEAR_IN_VAIN_S
