@@ -483,6 +483,27 @@ def test_a_frozen_scale_is_flagged_before_much_has_gone_in() -> None:
     assert TABLE[INDEX["WT-301.frozen"]].cause
 
 
+def test_with_a_frozen_scale_the_fill_goes_on_from_the_last_trusted_weight() -> None:
+    flow = pumped_flow_now()
+    for share in (0.9, 1.0, 1.1):
+        scale = Scale(17)
+        scale.outputs = PUMPING
+        scale.run(60.0, share * flow)
+        assert not estimate.out_of_use(scale.memory)
+        scale.shown = {"wt_301_kg": round(scale.true_kg / 0.005) * 0.005}
+        scale.run(40.0, share * flow)
+        assert estimate.out_of_use(scale.memory)
+        off = estimate.net_kg(scale.memory) - scale.net_true_kg
+        assert abs(off) <= 2.0 * estimate.net_uncertainty_kg(scale.memory, FULL)
+        assert abs(off) <= 0.06 * scale.net_true_kg, "what was learned before is worth more than the nameplate"
+        assert scale.signals.second_high_kg >= scale.memory.contents_start_kg + scale.net_true_kg
+        scale.shown = {}
+        scale.run(2.0, share * flow)
+        scale.memory = with_scale_believed(scale.memory)
+        scale.run(20.0, share * flow)
+        assert not estimate.out_of_use(scale.memory), "a scale that comes back to what the pump says is believed"
+
+
 def test_a_scale_that_follows_is_never_called_frozen() -> None:
     flow = pumped_flow_now()
     for share in (0.7, 1.0, 1.3):
