@@ -30,6 +30,7 @@ from rigctl.control.pump import (
     ORIFICE_M2_PER_KV,
     POLYTROPIC_EXPONENT,
     choked_liquid_flux_kg_m2_s,
+    comes_dry,
     pumped_flow,
     straight_through_kg_s,
     suction_temperature_degc,
@@ -378,6 +379,17 @@ def test_vapor_of_unknown_temperature_lies_between_dew_and_the_room() -> None:
     assert seen[2] == pytest.approx(0.5 * (dew[2] + 25.0)), "half warmed up"
     assert suction_temperature_degc(refrigerant, 1.2 * full, 25.0) == 25.0
     assert suction_temperature_degc(refrigerant, 100.0, 25.0) == 25.0, "outside the table"
+
+
+@pytest.mark.parametrize(
+    ("p_bar", "t_degc", "dry"), [(8.0, 35.0, False), (8.0, 45.0, True), (20.0, 75.0, False), (20.0, 85.0, True)]
+)
+def test_a_discharge_well_above_saturation_has_no_liquid_in_it(p_bar: float, t_degc: float, dry: bool) -> None:
+    # Saturation of R-134a: 31.3 degC at 8 bar, 67.5 degC at 20 bar abs (CoolProp 8.0.0); 12 K on top.
+    signals = judge(at_rest(WATER, 100.0, pt_201_pa_abs=1e5 * p_bar, tt_201_degc=t_degc), WATER)
+    assert comes_dry(catalogue.get("R-134a"), signals) is dry
+    signals.t_201 = nan
+    assert not comes_dry(catalogue.get("R-134a"), signals)
 
 
 def test_what_goes_through_a_standing_compressor_goes_with_the_root_of_the_drop() -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import random
 from dataclasses import dataclass
 from math import inf, nan, sqrt
+from pathlib import Path
 from typing import Any
 
 import msgspec
@@ -14,12 +15,24 @@ from hypothesis import given
 from hypothesis import settings as hypothesis_settings
 from hypothesis import strategies as st
 
+from hil_sim.bench import Bench, scenario
+from hil_sim.faults import Fault, FaultKind
+from hil_sim.operator import Operator
+from hil_sim.plant import layout as at
+from hil_sim.scenario import load_appliance, load_setup
+from rigctl import config
 from rigctl.control import fill
+from rigctl.control.controller import cylinder_fault
 from rigctl.control.estimate import Memory
 from rigctl.control.fill import Fill, Moved, Way, begun, carried, next_cylinder
+from rigctl.control.sequence import Phase
+from rigctl.journal.record import NOT_WEIGHED, RecordBuilder
+from rigctl.refrigerant import catalogue
+from rigctl.refrigerant.cylinder import fill_limit
 from tests.strategies import BASIC, FULL, SHOP, change
 
-BLIND = change(SHOP, fitted__pt_102=False, fitted__m_202=False)
+CONFIGS = Path(__file__).parent.parent / "configs"
+BLIND = change(SHOP, fitted__pt_102=False, fitted__tt_201=False, fitted__m_202=False)
 SEES = change(FULL, fitted__m_202=False)
 DT_S = fill.EVERY_S
 RESERVE_KG = SEES.limits.fill_reserve_kg
@@ -47,7 +60,7 @@ def drawn(dice: random.Random, settings: Any) -> Truth:
     unit = settings.limits.second_estimate_uncertainty
     vapor = fill.VAPOR_FACTOR + dice.gauss(0.0, fill.VAPOR_SPREAD * unit)
     back = fill.BACK_FACTOR + fill.BACK_SHARE * (vapor - fill.VAPOR_FACTOR) + dice.gauss(0.0, fill.BACK_SPREAD)
-    sees = settings.fitted.pt_102
+    sees = fill.sees_liquid_end(settings)
     liquid = (fill.LIQUID_FACTOR if sees else fill.LIQUID_FACTOR_BLIND) + dice.gauss(
         0.0, (fill.LIQUID_SPREAD if sees else fill.LIQUID_SPREAD_BLIND) * unit
     )
@@ -80,7 +93,7 @@ def job(
     return known, truth
 
 
-@pytest.mark.parametrize("settings", [SEES, BLIND], ids=["with PT-102", "without"])
+@pytest.mark.parametrize("settings", [SEES, BLIND], ids=["sees the liquid's end", "blind"])
 @pytest.mark.parametrize("lost_kg", [-1.0, 0.8, 1.6, inf])
 def test_the_truth_lies_within_what_the_filter_states(settings: Any, lost_kg: float) -> None:
     # Normal distribution: 68 and 95 % within one and two standard deviations; of 60 jobs at least 34 and 52, but for
@@ -242,3 +255,52 @@ def test_a_spread_in_the_rigs_file_is_the_unit_of_what_is_known_beforehand() -> 
     wide = change(SEES, limits__second_estimate_uncertainty=0.2)
     assert begun(wide).covariance[9] == pytest.approx(4.0 * begun(SEES).covariance[9])
     assert begun(wide).covariance[12] == pytest.approx(4.0 * begun(SEES).covariance[12])
+
+
+# --- jobs without a scale, in closed loop
+
+
+def without_scale(room_kg: float = 20.0) -> Bench:
+    """The full rig with the cylinder in a bucket of ice water; the scale under it shows anything."""
+    rig, job = config.load_rig(CONFIGS / "rigs/full.toml"), config.load_job(CONFIGS / "jobs/split-ac.toml")
+    limit_kg = fill_limit(catalogue.get("R-410A"), job.cylinder.water_capacity_kg).limit_kg
+    cylinder = change(job.cylinder, residual_kg=round(max(2.0, limit_kg - room_kg), 2))
+    joined = config.settings_for(rig, change(job, job=change(job.job, scale_usable=False), cylinder=cylinder))
+    appliance, setup = load_appliance(CONFIGS / "appliances/split-ac.toml"), load_setup(CONFIGS / "setups/all-out.toml")
+    settings, parameters = scenario(joined, appliance, setup)
+    wild = Fault("WT-301", FaultKind.GARBAGE, 0.0)
+    spare = change(cylinder, serial="EX-0002", refrigerant="", residual_kg=0.0)
+    return Bench(settings, parameters, 3, Operator(3, (spare,)), (wild,))
+
+
+def test_a_job_wholly_without_a_scale_ends_complete_and_its_record_says_so() -> None:
+    bench = without_scale()
+    builder = RecordBuilder(bench.settings)
+    for record in bench.run(3600.0):
+        builder.add(record)
+        assert not any(event.tag.startswith("WT-301") for event in record.events if event.kind in {"hold", "trip"})
+    result = bench.result()
+    assert result.outcome is Phase.COMPLETE and result.holds == 0, result.sentence
+    assert abs(result.recovered_kg - result.true_recovered_kg) <= 2.0 * result.recovered_uncertainty_kg
+    assert 0.02 < result.recovered_uncertainty_kg / result.recovered_kg < 0.15
+    assert NOT_WEIGHED in builder.build().cautions
+
+
+def test_without_a_scale_the_cylinder_is_changed_before_it_can_be_too_full() -> None:
+    bench = without_scale(room_kg=2.0)
+    limit_kg = fill_limit(catalogue.get("R-410A"), bench.settings.cylinder.water_capacity_kg).limit_kg
+    most_kg, held = 0.0, set()
+    for record in bench.run(3600.0):
+        most_kg = max(most_kg, float(bench.plant.truth()[at.Z_KG_Y]))
+        held |= {event.tag for event in record.events if event.kind == "hold"}
+    assert "M-101.filled" in held
+    assert limit_kg - 1.5 < most_kg < limit_kg
+    assert bench.result().outcome is Phase.COMPLETE and len(bench.state.cylinders) == 1
+
+
+def test_a_cylinder_of_unknown_contents_is_not_filled_without_a_scale() -> None:
+    bench = without_scale()
+    unknown = change(bench.settings.cylinder, residual_kg=0.0)
+    assert "log" in cylinder_fault(unknown, bench.settings)
+    assert cylinder_fault(change(unknown, refrigerant=""), bench.settings) == "", "new and evacuated"
+    assert cylinder_fault(unknown, change(bench.settings, job__scale_usable=True)) == ""

@@ -11,7 +11,7 @@ from rigctl.control import fill
 from rigctl.control.fill import Fill, Moved, Way
 from rigctl.control.forecast import LimitedBy, Progress, finish, limited_by
 from rigctl.control.points import INLETS, M_101, WAYS_OUT, XV_202, XV_203, XV_204, XV_301, Outputs
-from rigctl.control.pump import pumped_flow, straight_through_kg_s
+from rigctl.control.pump import comes_dry, pumped_flow, straight_through_kg_s
 from rigctl.control.readings import Readings
 from rigctl.control.settings import Settings
 from rigctl.control.signals import Signals, followed, judge
@@ -21,6 +21,7 @@ FLOW_WALK_KG2_S3 = 1e-8
 """Process noise of the mass flow, as a random walk: follows a change in about 4 s at 10 Hz and 5 g noise."""
 UNSEEN_S = 15.0
 """When no weight has been believed for so long, the fill goes on without the scale."""
+WITHOUT_SCALE = "The scale is out of use; the fill goes on from its last trusted weight by what the pump moves:"
 SAME_FIGURE_KG = 0.03
 """Pumped while the scale shows the same figure to the last digit: it is not offered to the second estimate any more."""
 GAIN_SHARE = 0.3
@@ -187,12 +188,14 @@ def update(
     opening = last.cv_103 if settings.fitted.cv_103 else 1.0
     known = memory.fill
     liquid = vapor = back = through = 0.0
+    # Where PT-102 cannot tell, a hot discharge does: what is drawn as liquid has turned to vapor.
+    wet = liquid_now and not (s.p_102 != s.p_102 and comes_dry(refrigerant, s))
     if not inlet_open:
         pass
     elif pumping:
         if last.bits & WAYS_OUT and not last.bits & XV_203:
             both = last.bits & INLETS == INLETS
-            liquid, vapor, back = pumped_flow(settings, refrigerant, s, liquid_now, opening, both)
+            liquid, vapor, back = pumped_flow(settings, refrigerant, s, wet, opening, both)
     elif not settings.fitted.cooler_valves:
         through = straight_through_kg_s(settings, refrigerant, s, opening)
     flow_2 = known.flow(liquid, vapor, back) + through
@@ -271,7 +274,7 @@ def update(
     if due_s >= fill.EVERY_S:
         if not cylinder_off:
             fit = s.scale_ok and s.disturbed_s == 0.0 and s.same_pumped_kg < SAME_FIGURE_KG
-            known = _carried(known, due, due_s, s, settings, last, liquid_now, net if fit else nan)
+            known = _carried(known, due, due_s, s, settings, last, wet, net if fit else nan)
         due, due_kg, due_s = Moved(), 0.0, 0.0
     s.second_raw_kg, s.second_spread_kg = known.alone_kg + due_kg, known.alone_spread_kg
     high = known.net_kg + fill.WARNS_ABOVE * sqrt(known.variance_kg2 + memory.shift_variance_kg2)
@@ -517,8 +520,11 @@ def net_uncertainty_kg(memory: Memory, settings: Settings) -> float:
 def report(memory: Memory, s: Signals, settings: Settings, progress: Progress) -> Estimate:
     """Return the estimate of this scan as people and records see it."""
     refrigerant = catalogue.get(settings.job.refrigerant)
-    net_u = net_uncertainty_kg(memory, settings)
     known = memory.fill
+    if s.net_kg == net_kg(memory):
+        net_u = net_uncertainty_kg(memory, settings)
+    else:  # a cylinder that has come off, as it was weighed then
+        net_u = sqrt(known.variance_kg2 + settings.instruments.scale_uncertainty_kg**2 + memory.shift_variance_kg2)
     second = memory.contents_start_kg + known.net_kg + memory.due_kg
     scale_var = settings.instruments.scale_uncertainty_kg**2 + memory.shift_variance_kg2
     second_u = sqrt(known.variance_kg2 + scale_var)

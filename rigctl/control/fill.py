@@ -23,8 +23,8 @@ VAPOR_FACTOR, VAPOR_SPREAD = 0.95, 0.7
 the liquid are in units of `limits.second_estimate_uncertainty`."""
 LIQUID_FACTOR, LIQUID_SPREAD = 1.0, 1.2
 LIQUID_FACTOR_BLIND, LIQUID_SPREAD_BLIND = 0.85, 2.0
-"""Flow of flashing liquid over what the throttle's Kv gives. Blind: without PT-102 the end of the liquid is seen late,
-and vapor is counted as liquid until then."""
+"""Flow of flashing liquid over what the throttle's Kv gives. Blind: without PT-102 and TT-201 the end of the
+liquid is seen late, and vapor is counted as liquid until then."""
 BACK_FACTOR, BACK_SPREAD, BACK_SHARE = 1.1, 0.35, 1.15
 """What re-expands over what the nameplate's clearance gives, its own spread, and its share in the vapor's."""
 THROUGH_SPREAD = 0.7
@@ -135,6 +135,11 @@ class Fill(msgspec.Struct, frozen=True, array_like=True, gc=False):
         return self.liquid_factor * liquid + (passing if passing > 0.0 else 0.0)
 
 
+def sees_liquid_end(settings: Settings) -> bool:
+    """Whether an instrument tells soon, and without the scale, that vapor comes in place of liquid."""
+    return settings.fitted.pt_102 or settings.fitted.tt_201
+
+
 class _Beforehand:
     """What is known of the factors before any weight was seen."""
 
@@ -142,7 +147,7 @@ class _Beforehand:
 
     def __init__(self, settings: Settings) -> None:
         unit = settings.limits.second_estimate_uncertainty
-        sees = settings.fitted.pt_102
+        sees = sees_liquid_end(settings)
         self.liquid = LIQUID_FACTOR if sees else LIQUID_FACTOR_BLIND
         self.liquid_var = ((LIQUID_SPREAD if sees else LIQUID_SPREAD_BLIND) * unit) ** 2
         self.vapor, self.back = VAPOR_FACTOR, BACK_FACTOR
@@ -237,7 +242,7 @@ def carried(
     c2, c3, c4 = c2 + w_l, c3 + w_v, c4 + w_b
     c0 += THROUGH_SPREAD**2 * through * (2.0 * was.through_kg + through)
     if dt_s > 0.0:
-        blind = not settings.fitted.pt_102
+        blind = not sees_liquid_end(settings)
         off = (FLOW_NOISE_BLIND if blind else FLOW_NOISE) * by_liquid + FLOW_NOISE * by_vapor
         c0 += off * off * 2.0 * FLOW_NOISE_S / dt_s
 

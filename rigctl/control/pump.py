@@ -15,6 +15,8 @@ POLYTROPIC_EXPONENT = 1.1
 
 REED_VALVE_PA = 3e3
 """What the suction reed valve takes; 1 to 6 kPa is common practice, no source."""
+DRY_K = 12.0
+"""Discharge so far above saturation has no liquid in it; wet compression gives next to none, common practice."""
 REED_VALVES_KV_M3_H = 0.3
 """Straight through both reed valves of a standing compressor; an estimate."""
 HALF_WARM = 0.28
@@ -51,6 +53,14 @@ def choked_liquid_flux_kg_m2_s(refrigerant: Refrigerant, p_pa_abs: float, qualit
         return nan
     eta: float = (1.0 + (1.0446 - 0.0093431 * sqrt(omega)) * omega**-0.56261) ** (-0.70356 + 0.014685 * log(omega))
     return float(eta * sqrt(p_pa_abs / (v_1 * omega)))
+
+
+def comes_dry(refrigerant: Refrigerant, signals: Signals) -> bool:
+    """Whether the discharge is too hot for liquid at the suction; False where nobody measures it.
+
+    Wet compression ends near saturation; dry gas comes out tens of kelvins above.
+    """
+    return signals.t_201 > refrigerant.dew_temperature_degc(signals.p_201) + DRY_K
 
 
 def suction_temperature_degc(refrigerant: Refrigerant, p_pa_abs: float, ambient_degc: float) -> float:
