@@ -133,8 +133,9 @@ def test_cleared_lines_leave_little_doubt_and_stay_empty() -> None:
     known = begun(SEES)
     for _ in range(30):
         known = carried(known, Moved(0.04), DT_S, Way.LIQUID, 1.0, nan, SEES)
+    known = carried(known, Moved(), DT_S, Way.VAPOR, 1.0, nan, SEES)
     held = known.lines_kg
-    assert held == pytest.approx(fill.LINES_LIQUID[0] * RESERVE_KG, rel=0.15)
+    assert held == pytest.approx(fill.LINES_LIQUID[0] * RESERVE_KG, rel=0.25)
     passed = known.passed_kg
     for _ in range(40):
         known = carried(known, Moved(), DT_S, Way.CLEARING, 1.0, nan, SEES)
@@ -143,6 +144,18 @@ def test_cleared_lines_leave_little_doubt_and_stay_empty() -> None:
     for _ in range(100):
         known = carried(known, Moved(), DT_S, Way.REST, 1.0, nan, SEES)
     assert known.lines_kg < 0.1 * held, "nothing comes into cleared lines"
+
+
+def test_lines_cleared_right_after_liquid_bring_what_hoses_and_header_hold() -> None:
+    known = begun(SEES)
+    for _ in range(30):
+        known = carried(known, Moved(0.04), DT_S, Way.LIQUID, 1.0, nan, SEES)
+    passed, spread = known.passed_kg, known.covariance[0]
+    for way in (Way.REST, Way.CLEARING, Way.CLEARING):
+        known = carried(known, Moved(), DT_S, way, 1.0, nan, SEES)
+    mean, more = fill.HEADER_LIQUID
+    assert known.passed_kg == pytest.approx(passed + mean * RESERVE_KG)
+    assert known.covariance[0] == pytest.approx(spread + (more * RESERVE_KG) ** 2, rel=0.01)
 
 
 def test_behind_shut_valves_nothing_changes_and_a_scale_that_creeps_there_is_not_believed() -> None:

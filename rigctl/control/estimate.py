@@ -26,8 +26,6 @@ SAME_FIGURE_KG = 0.03
 """Pumped while the scale shows the same figure to the last digit: it is not offered to the second estimate any more."""
 GAIN_SHARE = 0.3
 """The scale must show at least this share of what the compressor pumped, else it counts as not following."""
-STEP_SHARE = 0.7
-"""A knock shows in one scan with at least this share of its size."""
 DOUBT_SPREADS, WITHOUT_DOUBT_KG = 2.0, 0.05
 """Difference of scale and nameplate that needs no explanation: standard uncertainties of the latter, and a little."""
 CONTRADICTED = 0.5
@@ -95,8 +93,6 @@ class Memory(msgspec.Struct, frozen=True, array_like=True, gc=False):
     shift_variance_kg2: float = 0.0
     """What those confirmations cost in certainty."""
     raw_kg: float = nan
-    stepped: bool = False
-    """The scale has jumped from one scan to the next, as no flow can make it, since the weight was last accepted."""
     disturbed_since_s: float = nan
     steady_since_s: float = nan
     # The cylinder on the scale.
@@ -190,13 +186,12 @@ def update(
     liquid = vapor = back = through = 0.0
     # Where PT-102 cannot tell, a hot discharge does: what is drawn as liquid has turned to vapor.
     wet = liquid_now and not (s.p_102 != s.p_102 and comes_dry(refrigerant, s))
-    if not inlet_open:
-        pass
-    elif pumping:
+    if pumping:
+        # With shut inlets too: then the header is pumped down.
         if last.bits & WAYS_OUT and not last.bits & XV_203:
             both = last.bits & INLETS == INLETS
             liquid, vapor, back = pumped_flow(settings, refrigerant, s, wet, opening, both)
-    elif not settings.fitted.cooler_valves:
+    elif inlet_open and not settings.fitted.cooler_valves:
         through = straight_through_kg_s(settings, refrigerant, s, opening)
     flow_2 = known.flow(liquid, vapor, back) + through
     pumped = memory.pumped_kg + flow_2 * dt
@@ -247,7 +242,6 @@ def update(
                     steady_since = nan
                 elif steady_since != steady_since:
                     steady_since = now
-    stepped = memory.stepped or abs(raw - memory.raw_kg) > STEP_SHARE * limits.scale_step_kg
     s.disturbed_s = now - disturbed_since if disturbed_since == disturbed_since else 0.0
     s.steady_s = now - steady_since if steady_since == steady_since else 0.0
     if not settings.job.scale_usable:
@@ -390,7 +384,7 @@ def update(
 
     after = Memory(
         now, gross, flow, p_ww, p_wf, p_ff, memory.offset_kg, memory.shift_variance_kg2, raw,
-        stepped, disturbed_since, steady_since,
+        disturbed_since, steady_since,
         memory.tare_kg, memory.contents_start_kg, net_high, way_open,
         pumped, known, due, due_kg, due_s, anchor_pumped, anchor_gross,
         p_201, p_201_rate, log_fall, side, slow, low, progress, progress_gross,
@@ -436,7 +430,6 @@ def with_cylinder(
         contents_start_kg=contents,
         flow_kg_s=0.0,
         shift_variance_kg2=(0.5 * lines_kg) ** 2,
-        stepped=False,
         doubt_gross_kg=nan,
         same_from_kg=0.0,
         net_high_kg=0.0,
@@ -461,7 +454,6 @@ def with_scale_believed(memory: Memory) -> Memory:
         memory,
         gross_kg=memory.raw_kg - memory.offset_kg,
         flow_kg_s=0.0,
-        stepped=False,
         disturbed_since_s=nan,
         anchor_gross_kg=nan,
     )

@@ -29,7 +29,7 @@ BACK_FACTOR, BACK_SPREAD, BACK_SHARE = 1.1, 0.35, 1.15
 """What re-expands over what the nameplate's clearance gives, its own spread, and its share in the vapor's."""
 THROUGH_SPREAD = 0.7
 """Relative, of what has gone through the valves of a standing compressor."""
-LEARNED_S = 6000.0
+LEARNED_S = 20000.0
 """A factor wanders back to what is known beforehand in this time."""
 EVERY_S = 2.0
 """The filter is carried on this often; between, sums are kept."""
@@ -50,6 +50,8 @@ while liquid or vapor is drawn, at rest. Bare: without valves round the cooler, 
 cylinder."""
 LINES_S, SETTLING_S, SETTLES_S = 1500.0, 30.0, 15.0
 """How fast that wanders; in the first seconds after a change it goes faster."""
+HEADER_LIQUID = (0.25, 0.25)
+"""What hoses and header add when the lines are cleared out right after liquid was drawn; mean and spread, estimates."""
 SUDDEN = 0.1
 """Spread added for each weight that is not believed: lines may fill or empty at once."""
 CLEARING_S, CLEARED_KG, CLEARED_SPREAD_KG = 15.0, 0.005, 0.01
@@ -115,6 +117,8 @@ class Fill(msgspec.Struct, frozen=True, array_like=True, gc=False):
     way: Way = Way.REST
     way_s: float = 0.0
     """How long the lines have been in that use."""
+    drew_liquid: bool = False
+    """Hoses and header stand full of liquid."""
     condensing: float = 0.0
     """Discharge pressure over saturation at the cooler's temperature."""
 
@@ -240,6 +244,11 @@ def carried(
     c0 += 2.0 * (liquid * c2 + vapor * c3 - back * c4) + liquid * w_l + vapor * w_v - back * w_b
     c1 += liquid * c6 + vapor * c7 - back * c8
     c2, c3, c4 = c2 + w_l, c3 + w_v, c4 + w_b
+    drew_liquid = way is Way.LIQUID or (fill.drew_liquid and way is not Way.VAPOR)
+    if way is Way.CLEARING and drew_liquid:
+        drew_liquid = False
+        passed += HEADER_LIQUID[0] * settings.limits.fill_reserve_kg
+        c0 += (HEADER_LIQUID[1] * settings.limits.fill_reserve_kg) ** 2
     c0 += THROUGH_SPREAD**2 * through * (2.0 * was.through_kg + through)
     if dt_s > 0.0:
         blind = not sees_liquid_end(settings)
@@ -313,5 +322,5 @@ def carried(
     covariance = (c0, c1, c2, c3, c4, c5, c6, c7, c8, c9, c10, c11, c12, c13, c14)
     return Fill(
         moved, passed, lines, f_l, f_v, f_b, covariance, alone, alone_spread, unseen_s, refused, way, way_s,
-        condensing,
+        drew_liquid, condensing,
     )  # fmt: skip

@@ -230,8 +230,8 @@ def _judge_handling(w: Work, f: Facts) -> None:
         f.restart_asked = False
         w.sentence, w.ask = wrong_weight(memory.raw_kg, w.cylinder, w.settings), Ask.CHECK_SCALE
         text = w.sentence
-    elif abs(moved_kg - estimate.owed_kg(memory)) < 0.5 * abs(moved_kg):
-        text = f"The scale shows {moved_kg:+.2f} kg, which the pump says it owed: it counts."
+    elif 0.0 < moved_kg <= 1.3 * estimate.owed_kg(memory) + w.settings.limits.scale_step_kg:
+        text = f"The scale shows {moved_kg:+.2f} kg, which the pump says it may have owed: it counts."
         w.estimate = estimate.with_scale_believed(memory)
     else:
         text = (
