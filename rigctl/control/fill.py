@@ -54,6 +54,8 @@ HEADER_LIQUID = (0.25, 0.25)
 """What hoses and header add when the lines are cleared out right after liquid was drawn; mean and spread, estimates."""
 SUDDEN = 0.1
 """Spread added for each weight that is not believed: lines may fill or empty at once."""
+CLEARING_DOUBT = 0.4
+"""Spread, in shares of the reserve, of what they held beyond what the filter states, when a weight is there to tell."""
 CLEARING_S, CLEARED_KG, CLEARED_SPREAD_KG = 15.0, 0.005, 0.01
 """How fast a clear-out empties them, and what is left."""
 
@@ -259,6 +261,10 @@ def carried(
     shut = way is Way.SHUT
     if shut or (way is Way.REST and fill.way is Way.CLEARING):
         way = fill.way  # nothing comes or goes, and nothing into cleared lines
+    if way is Way.CLEARING and fill.way is not way and weight_kg == weight_kg:
+        # The weight is about to tell what the lines held; so far only its sum with the net was known well.
+        doubt = (CLEARING_DOUBT * settings.limits.fill_reserve_kg) ** 2
+        c0, c1, c5 = c0 + doubt, c1 + doubt, c5 + doubt
     way_s = fill.way_s + dt_s if way is fill.way else dt_s
     usual, spread, time_s = _lines(settings, way, condensing)
     if shut:
