@@ -110,6 +110,7 @@ class _Job(msgspec.Struct, frozen=True):
     technician: str
     site: str
     date: str = ""
+    scale_usable: bool = True
 
 
 class _Level(msgspec.Struct, frozen=True):

@@ -104,6 +104,20 @@ def test_every_pair_can_be_run_unless_water_stands_and_nothing_proves_its_flow(r
         assert settings.unsafe(joined) == ()
 
 
+def test_a_job_without_a_scale_is_written_in_its_file_and_needs_pt_102(tmp_path: Path) -> None:
+    text = (CONFIGS / "jobs/split-ac.toml").read_text()
+    assert config.load_job(CONFIGS / "jobs/split-ac.toml").job.scale_usable
+    path = tmp_path / "bucket.toml"
+    path.write_text(text.replace("scale_usable = true", "scale_usable = false"))
+    a_job = config.load_job(path)
+    assert not a_job.job.scale_usable
+    with pytest.raises(config.ConfigError, match="PT-102"):
+        config.settings_for(config.load_rig(CONFIGS / "rigs/basic.toml"), a_job)
+    path.write_text(text.replace("scale_usable = true", "scale_usable = 3"))
+    with pytest.raises(config.ConfigError, match=r"job\.scale_usable"):
+        config.load_job(path)
+
+
 def test_the_figures_of_a_rig_arrive_in_si() -> None:
     loaded = config.load_rig(CONFIGS / "rigs/full.toml")
     # By hand: gauge + 101 325 Pa; 20 cm3 x 25 rev/s; 2 %.

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from math import inf, nan
 
-from rigctl.control import estimate, finishing, governing, interlocks, outputs, remedies
+from rigctl.control import estimate, finishing, governing, interlocks, outputs, remedies, words
 from rigctl.control.forecast import Progress
 from rigctl.control.interlocks import Situation
 from rigctl.control.line_up import change_cylinder, cylinder_fault
@@ -210,13 +210,31 @@ def _remedies(w: Work, progress: Progress) -> remedies.Memory:
     return after
 
 
+def _tell_of_scale(w: Work, shown: estimate.Estimate) -> None:
+    """Tell when the fill begins to go on without the scale, and when the scale counts again."""
+    without = estimate.out_of_use(w.estimate)
+    if without is estimate.out_of_use(w.before.estimate):
+        return
+    net, spread = (
+        words.mass(shown.net_kg, w.settings.units),
+        words.mass(2.0 * shown.net_uncertainty_kg, w.settings.units),
+    )
+    if without:
+        text = (
+            f"{estimate.WITHOUT_SCALE} {net} in this cylinder, give or take {spread}. See what is wrong with the scale."
+        )
+    else:
+        text = f"The scale agrees with what the pump moved and counts again: {net} in this cylinder."
+    w.tell("note", "WT-301", text)
+
+
 def _record(w: Work, readings: Readings, replies: tuple[Reply, ...]) -> ScanRecord:
     """Return what people get to see of the scan."""
     s, memory, phase = w.s, w.estimate, w.phase
     if w.cylinder_off:
         s.net_kg = w.off_net_kg if w.tare_known else 0.0  # the one that came off, until the next one is named
     else:
-        s.net_kg = memory.gross_kg - memory.tare_kg
+        s.net_kg = estimate.net_kg(memory)
     earlier_kg = earlier_var_kg2 = 0.0
     for fill in w.cylinders:
         earlier_kg += fill.net_kg
@@ -238,6 +256,8 @@ def _record(w: Work, readings: Readings, replies: tuple[Reply, ...]) -> ScanReco
     )
     w.remedies = _remedies(w, progress)
     shown = estimate.report(memory, s, w.settings, progress, w.remedies)
+    if w.x.taking and w.settings.job.scale_usable:
+        _tell_of_scale(w, shown)
     for alarm in w.permits.news:
         w.tell("alarm", alarm.tag, f"{alarm.state.value}: {alarm.text}")
     for reply in replies:

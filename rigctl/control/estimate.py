@@ -7,12 +7,24 @@ from math import inf, log, nan, sqrt
 
 import msgspec
 
-from rigctl.control import crossing, liquid, remedies
+from rigctl.control import crossing, fill, liquid, remedies
+from rigctl.control.fill import Fill, Moved, Way
 from rigctl.control.forecast import LimitedBy, Progress, finish, limited_by
 from rigctl.control.left import by_label, by_pressure
 from rigctl.control.liquid import Watch
-from rigctl.control.points import INLETS, M_101, WAYS_OUT, XV_104, XV_203, XV_301, Outputs
-from rigctl.control.pump import pumped_flow
+from rigctl.control.points import (
+    INLETS,
+    M_101,
+    WAYS_OUT,
+    XV_104,
+    XV_106,
+    XV_202,
+    XV_203,
+    XV_204,
+    XV_301,
+    Outputs,
+)
+from rigctl.control.pump import comes_dry, pumped_flow, straight_through_kg_s
 from rigctl.control.readings import Readings
 from rigctl.control.remedies import Remedy
 from rigctl.control.settings import Settings
@@ -21,17 +33,20 @@ from rigctl.refrigerant import catalogue
 
 FLOW_WALK_KG2_S3 = 1e-8
 """Process noise of the mass flow, as a random walk: follows a change in about 4 s at 10 Hz and 5 g noise."""
-CALIBRATION_MIN_KG = 1.0
-"""Mass that must have passed before the second estimate is matched to the scale."""
+UNSEEN_S = 15.0
+"""When no weight has been believed for so long, the fill goes on without the scale."""
+WITHOUT_SCALE = "The scale is out of use; the fill goes on from its last trusted weight by what the pump moves:"
+SAME_FIGURE_KG = 0.03
+"""Pumped while the scale shows the same figure to the last digit: it is not offered to the second estimate any more."""
 GAIN_SHARE = 0.3
 """The scale must show at least this share of what the compressor pumped, else it counts as not following."""
 NO_REMEDIES = remedies.Memory()
-STEP_SHARE = 0.7
-"""A knock shows in one scan with at least this share of its size."""
 SHAKEN = 8.0
 """Change of the scale from one scan to the next, over its noise, that tells of a knock too short to count as one."""
-DOUBT_KG = 0.1
-"""Difference of scale and pump that needs no explanation, besides their stated uncertainties."""
+DOUBT_SPREADS, WITHOUT_DOUBT_KG = 2.0, 0.05
+"""Difference of scale and nameplate that needs no explanation: standard uncertainties of the latter, and a little."""
+CONTRADICTED = 0.5
+"""Share of the difference to a scale that is not believed, and yet moves, that stays as doubt."""
 
 
 class InletPhase(enum.Enum):
@@ -57,7 +72,8 @@ class Estimate(msgspec.Struct, frozen=True, array_like=True):
     contents_kg: float = nan
     """All refrigerant in the cylinder, residual included."""
     second_kg: float = nan
-    """The same as `contents_kg`, by compressor displacement and liquid flow, without the scale."""
+    """The same as `contents_kg`, by compressor displacement and liquid flow with what the scale has taught of them; it
+    goes on without the scale."""
     second_uncertainty_kg: float = nan
     fill_limit_kg: float = nan
     fill_fraction: float = nan
@@ -95,8 +111,6 @@ class Memory(msgspec.Struct, frozen=True, array_like=True, gc=False):
     shift_variance_kg2: float = 0.0
     """What those confirmations cost in certainty."""
     raw_kg: float = nan
-    stepped: bool = False
-    """The scale has jumped from one scan to the next, as no flow can make it, since the weight was last accepted."""
     disturbed_since_s: float = nan
     steady_since_s: float = nan
     # The cylinder on the scale.
@@ -106,9 +120,11 @@ class Memory(msgspec.Struct, frozen=True, array_like=True, gc=False):
     way_open: bool = False
     # The second estimate.
     pumped_kg: float = 0.0
-    pumped_bound_kg: float = 0.0
-    """The part of it that is only an upper bound: liquid came with an unknown share of vapor."""
-    calibration: float = 1.0
+    fill: Fill = Fill()
+    due: Moved = Moved()
+    """What has been moved since the filter was last carried on, and for how long."""
+    due_kg: float = 0.0
+    due_s: float = 0.0
     anchor_pumped_kg: float = 0.0
     anchor_gross_kg: float = nan
     # Pressures.
@@ -134,8 +150,6 @@ class Memory(msgspec.Struct, frozen=True, array_like=True, gc=False):
     flowing_since_s: float = nan
     was_flowing: bool = False
     """The weight has risen as fast as the pump says since the motor started."""
-    coasted_kg: float = 0.0
-    """What only the pump has counted while the scale was out of use."""
     p_301_slow_pa_abs: float = nan
     """The cylinder's pressure, smoothed over 30 s: tells whether it has come to rest."""
     line: crossing.Line = crossing.Line()
@@ -182,25 +196,29 @@ def update(
 
     # --- the pump, without the scale
     liquid_now = expecting_liquid and not memory.liquid.gone and inlet_open
-    flow_2 = 0.0
-    if pumping and inlet_open and last.bits & WAYS_OUT and not last.bits & XV_203:
-        flow_2 = pumped_flow(settings, refrigerant, s, liquid_now, last.cv_103 if settings.fitted.cv_103 else 1.0)
-    across = vapor = 0.0
+    opening = last.cv_103 if settings.fitted.cv_103 else 1.0
+    known = memory.fill
+    wet_kg_s = vapor_kg_s = back_kg_s = through = across = drawn = 0.0
+    # Where PT-102 cannot tell, a hot discharge does: what is drawn as liquid has turned to vapor.
+    wet = liquid_now and not (s.p_102 != s.p_102 and comes_dry(refrigerant, s))
     crosses = last.bits & XV_104 != 0
-    if crosses:
+    if crosses or last.bits & XV_106:
         # Push-pull: the liquid goes past the compressor, which takes the cylinder's vapor away.
-        across = crossing.across_kg_s(settings, refrigerant, s)
-        vapor = pumped_flow(settings, refrigerant, s, False, last.cv_103) if pumping else 0.0
-        flow_2 = max(0.0, crossing.share_of(memory.line) * across - vapor)
-    s.crossing_kg_s, s.drawn_kg_s = memory.line.share * across, vapor
+        if pumping:
+            drawn = known.flow(*pumped_flow(settings, refrigerant, s, False, opening, False))
+        if crosses:
+            across = crossing.across_kg_s(settings, refrigerant, s)
+        through = crossing.share_of(memory.line) * across - drawn
+    elif pumping:
+        # With shut inlets too: then the header is pumped down.
+        if last.bits & WAYS_OUT and not last.bits & XV_203:
+            both = last.bits & INLETS == INLETS
+            wet_kg_s, vapor_kg_s, back_kg_s = pumped_flow(settings, refrigerant, s, wet, opening, both)
+    elif inlet_open and not settings.fitted.cooler_valves:
+        through = straight_through_kg_s(settings, refrigerant, s, opening)
+    s.crossing_kg_s, s.drawn_kg_s = memory.line.share * across, drawn
+    flow_2 = known.flow(wet_kg_s, vapor_kg_s, back_kg_s) + max(through, 0.0)
     pumped = memory.pumped_kg + flow_2 * dt
-    bound = memory.pumped_bound_kg
-    if crosses:
-        # Half of the bound is what a scale may show less: without a measured line all of it.
-        bound += (2.0 if memory.line.share != memory.line.share else crossing.DOUBT) * flow_2 * dt
-    if liquid_now and (last.bits & INLETS == INLETS or s.p_001 != s.p_001):
-        bound += flow_2 * dt
-    s.pumped_bound_kg = bound
     s.pumped_flow_kg_s = flow_2
 
     # --- the scale
@@ -251,17 +269,17 @@ def update(
                     steady_since = nan
                 elif steady_since != steady_since:
                     steady_since = now
-    coasted = memory.coasted_kg + flow_2 * dt if disturbed_since == disturbed_since or not s.scale_ok else 0.0
-    line = memory.line
+    line, amiss = memory.line, 0.0
     if crosses:
         weight_ok = s.scale_ok and disturbed_since != disturbed_since
-        line, amiss = crossing.followed_line(line, across, vapor, flow_2, gross, now, dt, weight_ok)
-        pumped, bound = pumped + amiss, max(0.0, bound + 2.0 * amiss)
+        line, amiss = crossing.followed_line(line, across, drawn, flow_2, gross, now, dt, weight_ok)
+        pumped += amiss
     elif line.since_s == line.since_s:
         line = crossing.stopped(line)
-    stepped = memory.stepped or abs(raw - memory.raw_kg) > STEP_SHARE * limits.scale_step_kg
     s.disturbed_s = now - disturbed_since if disturbed_since == disturbed_since else 0.0
     s.steady_s = now - steady_since if steady_since == steady_since else 0.0
+    if not settings.job.scale_usable:
+        s.steady_s = inf  # nobody looks at it
 
     net = gross - memory.tare_kg
     net_high = memory.net_high_kg
@@ -272,30 +290,38 @@ def update(
         net_high = net  # what the cooler drew back while the way was open is no leak of the shut cylinder
     s.net_kg, s.net_high_kg = net, net_high
 
-    # --- the second estimate is matched to the scale only within its own stated uncertainty, so that a lying
-    # scale cannot talk it out of warning.
-    calibration = memory.calibration
-    spread = limits.second_estimate_uncertainty
-    if s.scale_ok and s.disturbed_s == 0.0 and pumped > CALIBRATION_MIN_KG and net > 0.0 and not cylinder_off:
-        calibration = min(max(net / pumped, 1.0 - spread), 1.0 + spread)
-    s.second_raw_kg = pumped
-    s.second_high_kg = memory.contents_start_kg + pumped * calibration * (1.0 + spread)
+    # --- the second estimate learns from the scale while it is fit, and goes on without it
+    same_from = memory.same_from_kg if raw == memory.raw_kg else pumped
+    s.same_pumped_kg = pumped - same_from
+    was_due = memory.due
+    due = Moved(
+        was_due.liquid_kg + wet_kg_s * dt, was_due.vapor_kg + vapor_kg_s * dt, was_due.back_kg + back_kg_s * dt,
+        was_due.through_kg + through * dt + amiss,
+    )  # fmt: skip
+    due_kg, due_s = memory.due_kg + flow_2 * dt + amiss, memory.due_s + dt
+    if due_s >= fill.EVERY_S:
+        if not cylinder_off:
+            fit = s.scale_ok and s.disturbed_s == 0.0 and s.same_pumped_kg < SAME_FIGURE_KG
+            known = _carried(known, due, due_s, s, settings, last, wet, net if fit else nan)
+        due, due_kg, due_s = Moved(), 0.0, 0.0
+    s.second_raw_kg, s.second_spread_kg = known.alone_kg + due_kg, known.alone_spread_kg
+    high = known.net_kg + fill.WARNS_ABOVE * sqrt(known.variance_kg2 + memory.shift_variance_kg2)
+    s.second_high_kg = memory.contents_start_kg + due_kg + max(
+        high, known.alone_kg - fill.WARNS_BELOW * known.alone_spread_kg
+    )  # fmt: skip
 
     # --- does the weight follow the pump?
     anchor_pumped, anchor_gross = memory.anchor_pumped_kg, memory.anchor_gross_kg
     if anchor_gross != anchor_gross or cylinder_off or not pumping or crosses:
         anchor_pumped, anchor_gross = pumped, gross
     s.anchor_pumped_kg = pumped - anchor_pumped
-    s.anchor_gain_kg = gross - anchor_gross
+    s.anchor_gain_kg = gross - anchor_gross if settings.job.scale_usable else 0.0  # a pump is no witness of itself
     s.frozen_share = s.anchor_gain_kg < GAIN_SHARE * s.anchor_pumped_kg
     if not s.frozen_share and s.anchor_pumped_kg > 0.05:
         anchor_pumped, anchor_gross = pumped, gross
     doubt_gross, doubt_pumped = memory.doubt_gross_kg, memory.doubt_pumped_kg
     if cylinder_off or doubt_gross != doubt_gross or (pumping and not s.frozen_share):
         doubt_gross, doubt_pumped = gross, pumped
-    same_from = memory.same_from_kg if raw == memory.raw_kg and pumping else pumped
-    s.same_pumped_kg = pumped - same_from
-
     flowing_since, was_flowing = memory.flowing_since_s, memory.was_flowing
     if not pumping:
         flowing_since, was_flowing = nan, False
@@ -356,22 +382,44 @@ def update(
 
     after = Memory(
         now, gross, flow, p_ww, p_wf, p_ff, memory.offset_kg, memory.shift_variance_kg2, raw,
-        stepped, disturbed_since, steady_since,
+        disturbed_since, steady_since,
         memory.tare_kg, memory.contents_start_kg, net_high, way_open,
-        pumped, bound, calibration, anchor_pumped, anchor_gross,
+        pumped, known, due, due_kg, due_s, anchor_pumped, anchor_gross,
         p_201, p_201_rate, log_fall, side, slow, low, progress, progress_gross,
-        watch, flow_2, doubt_gross, doubt_pumped, same_from, flowing_since, was_flowing, coasted, slow_301, line,
-        last.cv_103,
+        watch, flow_2, doubt_gross, doubt_pumped, same_from, flowing_since, was_flowing, slow_301, line, last.cv_103,
     )  # fmt: skip
     return after, s
 
 
-def with_cylinder(memory: Memory, stamped_tare_kg: float, logged_kg: float, lines_kg: float = 0.0) -> Memory:
+def _carried(
+    known: Fill, due: Moved, due_s: float, s: Signals, settings: Settings, last: Outputs, liquid: bool, weight_kg: float
+) -> Fill:
+    """The second estimate, carried on."""
+    if not known.covariance:
+        known = fill.begun(settings)
+    pumping = last.bits & M_101 != 0
+    # Between cooler and cylinder nothing comes or goes while XV-301 is shut, or the cooler's own valves are.
+    open_way = last.bits & XV_301 and (last.bits & (XV_202 | XV_204) or not settings.fitted.cooler_valves)
+    way = Way.REST if open_way else Way.SHUT
+    if pumping and last.bits & XV_203:
+        way = Way.CLEARING
+    elif pumping and last.bits & INLETS and last.bits & XV_301:
+        way = Way.LIQUID if liquid else Way.VAPOR
+    cooler_degc = fill.COIL_DEGC if settings.fitted.m_202 else settings.job.ambient_degc
+    condensing = s.p_201 / catalogue.get(settings.job.refrigerant).bubble_pressure_pa_abs(cooler_degc)
+    return fill.carried(known, due, due_s, way, condensing, weight_kg, settings)
+
+
+def with_cylinder(
+    memory: Memory, stamped_tare_kg: float, logged_kg: float, lines_kg: float = 0.0, *, weighed: bool = True
+) -> Memory:
     """Return the memory with the cylinder now on the scale taken as the new start of weighing.
 
     What is in it already is the larger of the scale's word and its log. `lines_kg` is what uncleared lines may let
-    into it before or during this.
+    into it before or during this. One that is not `weighed` is taken by its stamp and log.
     """
+    if not weighed:
+        memory = msgspec.structs.replace(memory, gross_kg=stamped_tare_kg + logged_kg, var_kg2=0.0, cov_kg2_s=0.0)
     contents = max(logged_kg, memory.gross_kg - stamped_tare_kg)
     return msgspec.structs.replace(
         memory,
@@ -379,12 +427,14 @@ def with_cylinder(memory: Memory, stamped_tare_kg: float, logged_kg: float, line
         contents_start_kg=contents,
         flow_kg_s=0.0,
         shift_variance_kg2=(0.5 * lines_kg) ** 2,
-        stepped=False,
         doubt_gross_kg=nan,
         same_from_kg=0.0,
         net_high_kg=0.0,
         pumped_kg=0.0,
-        pumped_bound_kg=0.0,
+        fill=fill.next_cylinder(memory.fill),
+        due=Moved(),
+        due_kg=0.0,
+        due_s=0.0,
         anchor_pumped_kg=0.0,
         anchor_gross_kg=nan,
     )
@@ -401,47 +451,74 @@ def with_scale_believed(memory: Memory) -> Memory:
         memory,
         gross_kg=memory.raw_kg - memory.offset_kg,
         flow_kg_s=0.0,
-        stepped=False,
         disturbed_since_s=nan,
         anchor_gross_kg=nan,
     )
 
 
-def with_scale_moved(memory: Memory, spread: float) -> Memory:
+def with_scale_moved(memory: Memory) -> Memory:
     """Return the memory with the present weight taken as unchanged refrigerant: the scale was knocked or moved.
 
-    `spread` is the relative uncertainty of the pump's word, which alone counted while the scale was disturbed.
+    What went in while the scale was disturbed, only the second estimate knows; what it is unsure of stays.
     """
     if memory.raw_kg != memory.raw_kg or memory.gross_kg != memory.gross_kg:
         return memory
+    gross, variance = memory.gross_kg, memory.shift_variance_kg2 + 2.0 * memory.var_kg2 + 1e-4
+    if out_of_use(memory):
+        gross = memory.tare_kg + net_kg(memory)
+        variance = memory.shift_variance_kg2 + memory.fill.variance_kg2 + 1e-4
     return msgspec.structs.replace(
         memory,
-        offset_kg=memory.raw_kg - memory.gross_kg,
-        shift_variance_kg2=memory.shift_variance_kg2 + (spread * memory.coasted_kg) ** 2 + 2.0 * memory.var_kg2 + 1e-4,
+        gross_kg=gross,
+        offset_kg=memory.raw_kg - gross,
+        shift_variance_kg2=variance,
         disturbed_since_s=nan,
         anchor_gross_kg=nan,
         flow_kg_s=0.0,
     )
 
 
+def out_of_use(memory: Memory) -> bool:
+    """Whether the fill goes on without the scale, which is unfit, disturbed, stands still or is not believed."""
+    return memory.fill.unseen_s > UNSEEN_S
+
+
+def net_kg(memory: Memory) -> float:
+    """Refrigerant put into the cylinder, by the scale or, while that is out of use, from the last trusted weight on."""
+    if out_of_use(memory):
+        return memory.fill.net_kg + memory.due_kg
+    return memory.gross_kg - memory.tare_kg
+
+
+def net_uncertainty_kg(memory: Memory, settings: Settings) -> float:
+    """Standard uncertainty of `net_kg`.
+
+    Two witnesses that disagree by more than either owns up to: the figure carries the doubt.
+    """
+    known, scale_var = memory.fill, settings.instruments.scale_uncertainty_kg**2 + memory.shift_variance_kg2
+    scale_kg = memory.gross_kg - memory.tare_kg
+    gap = abs(known.alone_kg + memory.due_kg - net_kg(memory))
+    doubt = gap - known.alone_spread_kg if gap > DOUBT_SPREADS * known.alone_spread_kg + WITHOUT_DOUBT_KG else 0.0
+    variance = scale_var + doubt * doubt
+    if not out_of_use(memory):
+        return sqrt(variance + memory.var_kg2)
+    apart = CONTRADICTED * (known.net_kg - scale_kg) if known.refused else 0.0
+    return sqrt(variance + known.variance_kg2 + apart * apart)
+
+
 def report(
-    memory: Memory, s: Signals, settings: Settings, progress: Progress, known: remedies.Memory = NO_REMEDIES
+    memory: Memory, s: Signals, settings: Settings, progress: Progress, remedy: remedies.Memory = NO_REMEDIES
 ) -> Estimate:
     """Return the estimate of this scan as people and records see it."""
     refrigerant = catalogue.get(settings.job.refrigerant)
-    scale_var = settings.instruments.scale_uncertainty_kg**2
-    # With the scale out of use the net is the pump's word and carries the pump's uncertainty since then.
-    net_u = sqrt(memory.var_kg2 + scale_var + memory.shift_variance_kg2)
-    spread = settings.limits.second_estimate_uncertainty
-    net_u += spread * memory.coasted_kg
-    # Two witnesses that disagree by more than either owns up to: the record carries the doubt. Until the lines are
-    # cleared out they hold some of what was pumped.
-    second = memory.contents_start_kg + memory.pumped_kg * memory.calibration
-    in_lines = 0.0 if progress.stage >= 5 and progress.cleared else settings.limits.fill_reserve_kg
-    allowed = spread * memory.pumped_kg + DOUBT_KG
-    gap = abs(memory.pumped_kg - s.net_kg) - memory.pumped_bound_kg - in_lines
-    if gap > allowed:
-        net_u = sqrt(net_u * net_u + (gap - 0.5 * allowed) ** 2)
+    known = memory.fill
+    if s.net_kg == net_kg(memory):
+        net_u = net_uncertainty_kg(memory, settings)
+    else:  # a cylinder that has come off, as it was weighed then
+        net_u = sqrt(known.variance_kg2 + settings.instruments.scale_uncertainty_kg**2 + memory.shift_variance_kg2)
+    second = memory.contents_start_kg + known.net_kg + memory.due_kg
+    scale_var = settings.instruments.scale_uncertainty_kg**2 + memory.shift_variance_kg2
+    second_u = sqrt(known.variance_kg2 + scale_var)
     recovered = progress.previous_kg + (s.net_kg if s.net_kg == s.net_kg else 0.0)
     recovered_u = sqrt(progress.previous_variance_kg2 + net_u * net_u)
     contents = memory.contents_start_kg + s.net_kg
@@ -465,12 +542,12 @@ def report(
     elif progress.stage == 2:
         inlet = InletPhase.TWO_PHASE if superheat < 2.0 else InletPhase.VAPOR
     finish_s, low, high = finish(s, settings, progress, memory.flow_kg_s, left)
-    limit, limit_now = progress.fill_limit_kg, known.limited_by
+    limit, limit_now = progress.fill_limit_kg, remedy.limited_by
     return Estimate(
         s.net_kg, net_u, memory.flow_kg_s, sqrt(memory.var_flow_kg2_s2), recovered, recovered_u,
-        contents, second, settings.limits.second_estimate_uncertainty * memory.pumped_kg,
+        contents, second, second_u,
         limit, contents / limit if limit > 0.0 else nan,
         inlet, ratio, saturation, superheat, left, low_kg, high_kg, finish_s, low, high,
         limited_by(s, settings, progress, ratio, saturation) if limit_now is LimitedBy.NOTHING else limit_now,
-        known.remedies,
+        remedy.remedies,
     )  # fmt: skip

@@ -538,12 +538,10 @@ def _say_scale_frozen(x: Situation) -> str:
 
 
 def _estimates_disagree(x: Situation) -> bool:
-    limits = x.settings.limits
-    allowed = limits.estimates_disagree_kg + limits.second_estimate_uncertainty * x.s.second_raw_kg
+    allowed = x.settings.limits.estimates_disagree_kg + x.s.second_spread_kg
     excess = x.s.second_raw_kg - x.s.net_kg - x.excess_accepted_kg
-    # Where a mixture of unknown quality came, the pump's word is an upper bound, good to a factor of two. A scale
-    # that shows more than was pumped errs on the safe side and gets more room: liquid may have come along.
-    return x.taking and x.s.scale_ok and (excess > allowed + 0.5 * x.s.pumped_bound_kg or -excess > 1.0 + 2.0 * allowed)
+    # A scale that shows more than was pumped errs on the safe side and gets more room.
+    return x.taking and x.s.scale_ok and (excess > allowed or -excess > 1.0 + 2.0 * allowed)
 
 
 def _say_estimates_disagree(x: Situation) -> str:
@@ -710,6 +708,10 @@ def _is_unfit(value: Callable[[Signals], float]) -> Callable[[Situation], bool]:
     return lambda x: x.active and not _fit(value(x.s))
 
 
+def _weighs(settings: Settings) -> bool:
+    return settings.job.scale_usable
+
+
 TABLE: tuple[Interlock, ...] = (
     Interlock("HS-001.pressed", Kind.TRIP, "emergency stop pressed or its loop open", ALL, _stop_pressed,
               lambda x: "Emergency stop is pressed. Make safe what made you press it, release it, then reset.",
@@ -733,7 +735,7 @@ TABLE: tuple[Interlock, ...] = (
     Interlock("WT-301.overfull", Kind.TRIP, "cylinder above its fill limit", STOP_PUMPING, _overfull, _say_overfull,
               Ask.CHECK_CYLINDER),
     Interlock("WT-301.falling", Kind.TRIP, "weight falls while recovering (leak)", ALL, _weight_falling,
-              _say_weight_falling, Ask.FIND_LEAK, delay_s=lambda c: 1.0),
+              _say_weight_falling, Ask.FIND_LEAK, fitted=_weighs, delay_s=lambda c: 1.0),
     Interlock("PT-101.unfit", Kind.TRIP, "suction pressure unfit", STOP_PUMPING, _suction_unfit,
               lambda x: _unfit("PT-101", x.readings.pt_101_pa_abs, x), Ask.CHECK_INSTRUMENT),
     Interlock("M-101.fault", Kind.TRIP, "compressor drive or contactor reports a fault", STOP_PUMPING, _drive_bad,
@@ -757,13 +759,14 @@ TABLE: tuple[Interlock, ...] = (
               _say_stays_hot, Ask.CHECK_RIG, fitted=lambda c: c.fitted.tt_201),
     Interlock("PT-301.near", Kind.HOLD, "cylinder pressure near its rating", M_101 | WAYS_IN, _cylinder_pause,
               _say_cylinder_pause, Ask.COOL_CYLINDER),
-    Interlock("WT-301.unfit", Kind.HOLD, "scale unfit", WAYS_IN, _scale_unfit, _say_scale_unfit, Ask.CHECK_SCALE),
+    Interlock("WT-301.unfit", Kind.HOLD, "scale unfit", WAYS_IN, _scale_unfit, _say_scale_unfit, Ask.CHECK_SCALE,
+              fitted=_weighs),
     Interlock("WT-301.disturbed", Kind.HOLD, "scale disturbed for too long", WAYS_IN, _scale_disturbed,
-              _say_scale_disturbed, Ask.CHECK_SCALE),
+              _say_scale_disturbed, Ask.CHECK_SCALE, fitted=_weighs),
     Interlock("WT-301.frozen", Kind.HOLD, "scale shows nothing of what was pumped", M_101 | WAYS_IN, _scale_frozen,
-              _say_scale_frozen, Ask.CHECK_SCALE),
+              _say_scale_frozen, Ask.CHECK_SCALE, fitted=_weighs),
     Interlock("WT-301.disagree", Kind.HOLD, "scale and second fill estimate disagree", WAYS_IN, _estimates_disagree,
-              _say_estimates_disagree, Ask.CHECK_SCALE, delay_s=lambda c: 5.0),
+              _say_estimates_disagree, Ask.CHECK_SCALE, fitted=_weighs, delay_s=lambda c: 5.0),
     Interlock("PT-101.falls_fast", Kind.HOLD, "suction falls too fast (iced or closed inlet)", M_101 | WAYS_IN,
               _falls_fast, _say_falls_fast, Ask.CHECK_APPLIANCE, delay_s=lambda c: 3.0),
     Interlock("PT-101.not_falling", Kind.HOLD, "suction does not fall though pumping (blocked or closed)",

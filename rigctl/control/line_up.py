@@ -39,6 +39,8 @@ def line_up_fault(state: State, x: Situation, permits: Permits) -> tuple[str, As
             return "Connect the hose to the appliance's vapor port, purge it, then restart.", Ask.HOSE_TO_VAPOR
         if state.cylinder_off and state.tare_known:
             return "Say which cylinder is on the scale now, then restart.", Ask.CHANGE_CYLINDER
+        if not job.scale_usable:
+            return "", Ask.NOTHING
         gross = state.estimate.gross_kg
         if too_light(gross, state.cylinder) or (not state.tare_known and too_heavy(gross, state.cylinder)):
             return wrong_weight(gross, state.cylinder, settings), Ask.CHECK_SCALE
@@ -144,6 +146,11 @@ def cylinder_fault(cylinder: Cylinder, settings: Settings) -> str:
         rating = pressure_rating(refrigerant, cylinder.service_pressure_pa_gauge)
     except (UnknownRefrigerantError, CylinderError) as error:
         return f"Cylinder {cylinder.serial}: {error} Put on another cylinder, then restart."
+    if not settings.job.scale_usable and cylinder.refrigerant and not cylinder.residual_kg:
+        return (
+            f"Cylinder {cylinder.serial} has been in use, its log does not say what is in it, and it cannot be "
+            "weighed. Put on an empty one or one with its contents in its log, then restart."
+        )
     retest = retest_check(cylinder.retest_due, settings.job.date)
     if not retest.ok:
         return f"Cylinder {cylinder.serial}: {retest.text} Put on another cylinder, then restart."
@@ -181,7 +188,7 @@ def change_cylinder(state: State, memory: estimate.Memory, cylinder: Cylinder, s
     """Return the state with another cylinder on the scale: what the old one got is booked, the new tare is to come."""
     cylinders = state.cylinders
     if state.tare_known:
-        net = state.off_net_kg if state.cylinder_off else memory.gross_kg - memory.tare_kg
+        net = state.off_net_kg if state.cylinder_off else estimate.net_kg(memory)
         cylinders = (*cylinders, _booked(state.cylinder, memory, net, settings))
     return msgspec.structs.replace(
         state,
@@ -199,12 +206,15 @@ def change_cylinder(state: State, memory: estimate.Memory, cylinder: Cylinder, s
 
 def _booked(cylinder: Cylinder, memory: estimate.Memory, net_kg: float, settings: Settings) -> CylinderFill:
     """What the cylinder that is coming off got."""
-    spread = settings.instruments.scale_uncertainty_kg
-    uncertainty = (spread * spread + memory.var_kg2 + memory.shift_variance_kg2) ** 0.5
+    uncertainty = estimate.net_uncertainty_kg(memory, settings)
     return CylinderFill(cylinder, memory.tare_kg, net_kg, uncertainty)
 
 
 def cylinder_on(cylinder: Cylinder, memory: estimate.Memory, settings: Settings) -> Event:
     """Tell that a cylinder has been weighed and may be filled."""
+    if not settings.job.scale_usable:
+        holds = words.mass(memory.contents_start_kg, settings.units)
+        text = f"Cylinder {cylinder.serial} is on, not weighed: {holds} in it by its log."
+        return Event("cylinder", "WT-301", text)
     gross = words.mass(memory.tare_kg, settings.units)
     return Event("cylinder", "WT-301", f"Cylinder {cylinder.serial} on the scale, {gross} gross.")

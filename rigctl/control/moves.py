@@ -7,7 +7,7 @@ from math import nan
 
 import msgspec
 
-from rigctl.control import finishing, words
+from rigctl.control import estimate, finishing, words
 from rigctl.control.finishing import Rise, Shape
 from rigctl.control.interlocks import TABLE, Ask
 from rigctl.control.points import M_101
@@ -178,7 +178,7 @@ def _enter_held(w: Work, f: Facts, was: Phase) -> None:
         w.resume_to = Phase.LINE_UP
     if w.ask is Ask.CHANGE_CYLINDER:
         if not w.cylinder_off:
-            w.off_net_kg = w.estimate.gross_kg - w.estimate.tare_kg
+            w.off_net_kg = estimate.net_kg(w.estimate)
         w.path_shut, w.cylinder_off = True, True
         if w.moved and (w.uncleared or not w.settings.fitted.cooler_valves):
             w.uncleared = True

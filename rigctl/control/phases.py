@@ -52,7 +52,10 @@ CLEAR_HEADER_S = 20.0
 CLEAR_IN_VAIN_S = 20.0
 """The motor runs at least so long before the bypass is tried; a header that is not down by then never will be (an inlet
 leaks); a header that has not risen so long after the cooler should have been let in means that XV-203 is shut."""
+SCALE_MOVES_KG = 0.03
+"""From one scan to the next: the scale is still on its way after handling, and no figure of it counts yet."""
 CLEAR_SEEN_PA = 2e4
+CLEAR_UNSEEN = 0.4
 CLEAR_FLOW_KG_S = 5e-4
 """Weight gain above which the cooler is not empty yet."""
 PRESS_PA, PRESS_S = 3e4, 60.0
@@ -357,7 +360,7 @@ def _held(w: Work, f: Facts) -> None:
     elif w.tare_known and abs(_handled_kg(w)) > w.settings.limits.scale_step_kg:
         _judge_handling(w, f)
     if w.ask is Ask.CHECK_SCALE and w.tare_known:
-        w.excess_accepted_kg = w.estimate.pumped_kg - (w.estimate.gross_kg - w.estimate.tare_kg)
+        w.excess_accepted_kg = w.s.second_raw_kg - (w.estimate.gross_kg - w.estimate.tare_kg)
     _take_for_granted(w)
 
 
@@ -376,20 +379,24 @@ def _handled_kg(w: Work) -> float:
 def _judge_handling(w: Work, f: Facts) -> None:
     # Nothing flows while the rig is held. A scale that had stood still may now show what it owes; any other step is
     # handling, no refrigerant.
-    memory, limits, moved_kg = w.estimate, w.settings.limits, _handled_kg(w)
-    if too_light(memory.raw_kg, w.cylinder):
+    memory, moved_kg = w.estimate, _handled_kg(w)
+    if abs(memory.raw_kg - w.before.estimate.raw_kg) > SCALE_MOVES_KG:
+        f.restart_asked = False
+        w.sentence, w.ask = SCALE_RESTLESS, Ask.CHECK_SCALE
+        text = w.sentence
+    elif too_light(memory.raw_kg, w.cylinder):
         f.restart_asked = False
         w.sentence, w.ask = wrong_weight(memory.raw_kg, w.cylinder, w.settings), Ask.CHECK_SCALE
         text = w.sentence
-    elif not memory.stepped or 0.0 < moved_kg <= 1.3 * estimate.owed_kg(memory) + limits.scale_step_kg:
-        text = f"The scale shows {moved_kg:+.2f} kg; it did not jump there, or the pump owed it: it counts."
+    elif 0.0 < moved_kg <= 1.3 * estimate.owed_kg(memory) + w.settings.limits.scale_step_kg:
+        text = f"The scale shows {moved_kg:+.2f} kg, which the pump says it may have owed: it counts."
         w.estimate = estimate.with_scale_believed(memory)
     else:
         text = (
             f"The weight moved by {moved_kg:+.2f} kg while the rig was held; it is taken as handling, and "
             "the mass so far is kept."
         )
-        w.estimate = estimate.with_scale_moved(memory, limits.second_estimate_uncertainty)
+        w.estimate = estimate.with_scale_moved(memory)
     w.tell("note", "WT-301", text)
 
 
@@ -417,12 +424,7 @@ def _restarting(w: Work, f: Facts) -> None:
     if fault:
         f.restart_failed = True
         w.sentence, w.ask = fault, Ask.CHANGE_CYLINDER
-    elif (
-        not w.tare_known
-        and w.cylinder_off
-        and w.s.steady_s >= procedure.scale_steady_s
-        and not (too_light(w.estimate.gross_kg, cylinder) or too_heavy(w.estimate.gross_kg, cylinder))
-    ):
+    elif not w.tare_known and w.cylinder_off and w.s.steady_s >= procedure.scale_steady_s and not _weighs_wrong(w):
         _weigh_cylinder(w)
     f.restart_ready = not fault and w.in_phase_s > 2.0 * procedure.valve_stroke_s and not w.cylinder_off
     if f.restart_ready and w.resume_to in (Phase.PUSH_PULL, Phase.LIQUID):
@@ -431,8 +433,13 @@ def _restarting(w: Work, f: Facts) -> None:
     if w.in_phase_s > procedure.restarting_limit_s and not f.restart_ready:
         f.restart_failed = True
         w.sentence, w.ask = SCALE_RESTLESS, Ask.CHECK_SCALE
-        if too_light(w.estimate.gross_kg, cylinder) or too_heavy(w.estimate.gross_kg, cylinder):
+        if _weighs_wrong(w):
             w.sentence = wrong_weight(w.estimate.gross_kg, cylinder, w.settings)
+
+
+def _weighs_wrong(w: Work) -> bool:
+    gross = w.estimate.gross_kg
+    return w.settings.job.scale_usable and (too_light(gross, w.cylinder) or too_heavy(gross, w.cylinder))
 
 
 def _aborting(w: Work, f: Facts) -> None:
@@ -458,7 +465,9 @@ _IN_PHASE: dict[Phase, Callable[[Work, Facts], None]] = {
 
 def _weigh_cylinder(w: Work) -> None:
     lines_kg = w.settings.limits.fill_reserve_kg if w.uncleared else 0.0
-    w.estimate = estimate.with_cylinder(w.estimate, w.cylinder.tare_kg, w.cylinder.residual_kg, lines_kg)
+    w.estimate = estimate.with_cylinder(
+        w.estimate, w.cylinder.tare_kg, w.cylinder.residual_kg, lines_kg, weighed=w.settings.job.scale_usable
+    )
     w.tare_known, w.cylinder_off = True, False
     w.events.append(cylinder_on(w.cylinder, w.estimate, w.settings))
 
@@ -487,7 +496,9 @@ def _clear(w: Work) -> tuple[bool, str]:
         return False, ""
     seen = was.seen or s.p_101 > was.low_pa_abs + CLEAR_SEEN_PA
     still = not (s.scale_ok and s.disturbed_s == 0.0 and w.before.estimate.flow_kg_s > CLEAR_FLOW_KG_S)
-    down = x.pumping and seen and s.p_101 <= level and still
+    # A cooler that still boils holds the header up; where no scale sees what comes, it must go lower.
+    enough = level if s.scale_ok else CLEAR_UNSEEN * level
+    down = x.pumping and seen and s.p_101 <= enough and still
     down_s = (was.down_s if was.down_s == was.down_s else now_s) if down else nan
     w.clearing = Clearing(was.from_pa_abs, was.low_pa_abs, was.switched_s, seen, down_s)
     in_vain = not seen and now_s - was.switched_s > CLEAR_IN_VAIN_S

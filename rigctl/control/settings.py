@@ -124,9 +124,10 @@ class Limits(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     fill_reserve_kg: float
     """Kept free below the fill limit for what hoses and cooler still hold."""
     second_estimate_uncertainty: float
-    """Relative uncertainty of the fill estimate without the scale, 0.02 to 0.5."""
+    """How far the flow by the compressor's nameplate may be off, relative, 0.02 to 0.5: the unit of the spreads that
+    the fill estimate without the scale begins with (`rigctl.control.fill`)."""
     estimates_disagree_kg: float
-    """Allowed difference between scale and second estimate, plus `second_estimate_uncertainty` of the mass."""
+    """Allowed difference between the scale and the nameplate alone, besides the standard uncertainty of the latter."""
     scale_step_kg: float
     """A change faster than any flow: the scale was knocked."""
     scale_disturbed_s: float
@@ -243,6 +244,9 @@ class Job(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """Open the vapor inlet too during the liquid phase (helps where the liquid port is the narrow one)."""
     design_pressure_pa_gauge: float | None = None
     """The appliance's design pressure (PS), the lowest on its plate; None when not declared."""
+    scale_usable: bool = True
+    """False when the cylinder cannot be weighed, in a bucket of ice water for example: the rig goes by the second fill
+    estimate alone, the fill limit is lowered by twice its uncertainty, and the record says so."""
 
 
 class Bath(enum.Enum):
@@ -382,6 +386,11 @@ def unsafe(settings: Settings) -> tuple[str, ...]:
     ]
     if not (fitted.xv_101 or fitted.xv_102):
         wrong.append("Neither XV-101 nor XV-102 is fitted: the rig needs at least one inlet valve.")
+    if not job.scale_usable and not fitted.pt_102:
+        wrong.append(
+            "job.scale_usable is false and the rig has no PT-102: without both nobody sees when the liquid has ended, "
+            "and the fill would be anyone's guess; use a scale, or fit PT-102."
+        )
     if fitted.m_202 and not fitted.cooler_valves:
         wrong.append(
             "M-202 stirs the bath of a sub-cooling coil, and without XV-201 to XV-204 the liquid in the coil cannot be "

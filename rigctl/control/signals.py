@@ -44,12 +44,12 @@ class Signals:
         "p_low",
         "p_settled",
         "p_source",
-        "pumped_bound_kg",
         "pumped_flow_kg_s",
         "same_pumped_kg",
         "scale_ok",
         "second_high_kg",
         "second_raw_kg",
+        "second_spread_kg",
         "steady_s",
         "t_001",
         "t_101",
@@ -87,11 +87,11 @@ class Signals:
     p_settled: bool
     p_source: float
     same_pumped_kg: float
-    pumped_bound_kg: float
     pumped_flow_kg_s: float
     scale_ok: bool
     second_high_kg: float
     second_raw_kg: float
+    second_spread_kg: float
     steady_s: float
     t_001: float
     t_101: float
@@ -135,7 +135,7 @@ def judge(readings: Readings, settings: Settings) -> Signals:
     s.t_301 = _within(readings.tt_301_degc, now, age, TEMPERATURES_DEGC)
     s.t_001 = _within(readings.tt_001_degc, now, age, TEMPERATURES_DEGC)
     weight = _within(readings.wt_301_kg, now, age, WEIGHTS_KG)
-    s.scale_ok = weight == weight
+    s.scale_ok = weight == weight and settings.job.scale_usable
     # With its own instrument fitted but unfit, the appliance's pressure is unknown: the header may not stand in.
     s.p_appliance = s.p_001 if settings.fitted.pt_001 else s.p_101
     # Discharge is never below the cylinder while the way is open, so it stands in on the safe side.

@@ -39,6 +39,10 @@ MOST_ENTRIES: Final = 500
 """Alarms, requests and phases listed at most: a chattering contact must not fill memory or page."""
 _CLOCK_STEP_S: Final = 2.0
 """A wall clock that runs this far from the monotonic one was set during the job."""
+NOT_WEIGHED: Final = (
+    "No scale was used: the mass follows from what the compressor moved, and its uncertainty is larger than a scale's."
+    " Weigh the cylinder when you can."
+)
 _CLOCK_SET_UTC_S: Final = 1_577_836_800.0
 """2020-01-01: a board without a battery clock that shows less has not got the time yet."""
 _CHARGE_DIFFERENCE: Final = 0.10
@@ -495,7 +499,9 @@ class RecordBuilder:
             estimate = final.estimate
             apart_kg = abs(estimate.contents_kg - estimate.second_kg)
             # Two independent figures differ by more than k = 2 of their combined uncertainty.
-            if apart_kg > COVERAGE_FACTOR * math.hypot(estimate.net_uncertainty_kg, estimate.second_uncertainty_kg):
+            if not self._settings.job.scale_usable:
+                said.append(NOT_WEIGHED)
+            elif apart_kg > COVERAGE_FACTOR * math.hypot(estimate.net_uncertainty_kg, estimate.second_uncertainty_kg):
                 said.append(
                     f"Scale and compressor estimate of the cylinder's contents differ by {apart_kg:.2f} kg:"
                     " weigh the cylinder on another scale."
