@@ -5,10 +5,10 @@ liquid phase and one in the vapor phase the job goes on once as it is and once w
 open, its handling included: what needs the rig to stand is done while it is held.
 
 What is compared is the time until a standing check *would* hold, the rig pulling on until then. The job itself goes by
-whole checks of 135 s, and how many it needs is partly chance: what does next to nothing shifted COMPLETE by up to 300 s,
-either way, in the first jobs looked at. So the end is looked for with copies of the plant that are shut in, every 10 s, and a
-trip or hold on the way (compression ratio, discharge temperature) is left out. What COMPLETE itself gains is a figure
-of its own.
+whole checks of 135 s, and how many it needs is partly chance: what does next to nothing shifted COMPLETE by up to 300
+s, either way, in the first jobs looked at. So the end is looked for with copies of the plant that are shut in, every
+10 s, and a trip or hold on the way (compression ratio, discharge temperature) is left out. What COMPLETE itself gains
+is a figure of its own.
 """
 
 import argparse
