@@ -36,7 +36,7 @@ AGAIN_S = (
 )  # fmt: skip
 """What a check that will not be passed costs beyond its own end, by the probability of that. All of these are medians
 and 90 % bands over 139 random simulated jobs (air conditioners and refrigerators, `tests/bench/jobs.py`, seeds for
-tuning); others are the judge (`python -m tests.bench control`)."""
+tuning); others are the judge (`python -m tests.bench judgement`)."""
 
 
 class LimitedBy(enum.Enum):

@@ -1,7 +1,8 @@
 """Measure what the documents state: `python -m tests.bench core [--quick] [--json]`.
 
-Figures, not tests: nothing here passes or fails, and what comes out depends on the machine, which is named
-beside it. A part is a module of this package with a function `measure(quick)` that yields `Figure`s.
+Figures, not tests: what comes out depends on the machine, which is named beside it. A part is a module of this package
+with a function `measure(quick)` that yields `Figure`s. One that also has `broken(figures)` says there what no noise can
+excuse; then the exit status is 1.
 """
 
 import argparse
@@ -17,7 +18,8 @@ PARTS = {
     "core": "controller: speed, start, memory; closed loop; saturation tables; the plant's books",
     "plant": "plant: against an independent integrator, refinement, properties, speed; then tricks and fit",
     "tricks": "what each trick of the trade does in the plant",
-    "control": "controller's judgement over random jobs: liquid end, fill, mass left, time to finish",
+    "control": "all that is said of the controller, over random jobs, in one table (a quarter of an hour); its parts:",
+    "judgement": "fill without the scale, mass left, time to finish, how jobs end, scale faults",
     "pushpull": "push-pull against drawing all liquid through the compressor, random jobs of chiller size",
     "liquid": "how soon the end and the return of the liquid are seen, in sound, rough and blocked random jobs",
     "hands": "verified time of the closed loop against a fixed rule, a careful hand and an oracle",
@@ -59,7 +61,11 @@ def main():
             {"machine": where, "quick": asked.quick, "figures": [asdict(f) for f in figures]}, sys.stdout, indent=2
         )
         print()
+    wrong = part.broken(figures) if hasattr(part, "broken") else []
+    for sentence in wrong:
+        print(f"Broken: {sentence}", file=sys.stderr)
+    return 1 if wrong else 0
 
 
 if __name__ == "__main__":
-    main()
+    sys.exit(main())
