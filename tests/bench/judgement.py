@@ -1,8 +1,8 @@
 """How good the controller's judgement is over random jobs: liquid end, fill, mass left, time to finish, outcome.
 
 Every job (`tests.bench.jobs`) is run once in closed loop, and the plant's truth is taken down beside what the rig
-states. The figures come from seeds held out; `python -m tests.bench.judgement` measures the seeds that the controller may
-be tuned to, and names the jobs that went worst.
+states. The figures come from seeds held out; `python -m tests.bench.judgement` measures the seeds that the controller
+may be tuned to, and names the jobs that went worst.
 """
 
 import argparse
