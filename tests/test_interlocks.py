@@ -283,6 +283,10 @@ def cases() -> Iterator[Case]:
     yield of("WT-301.full", "just below", False, net_contents_kg=below(full))
     yield of("WT-301.full", "at line-up", True, net_contents_kg=full, taking=False, line_up=True)
     yield of("WT-301.full", "while standing", False, net_contents_kg=full, taking=False)
+    # A scale lags: 5 s of flow count as in the cylinder.
+    yield of("WT-301.full", "5 s of flow before it", True, net_contents_kg=full - 0.1, flow_kg_s=0.0201)
+    yield of("WT-301.full", "not that near", False, net_contents_kg=full - 0.1, flow_kg_s=0.0199)
+    yield of("WT-301.full", "the weight falls", True, net_contents_kg=full, flow_kg_s=-0.02)
     yield of("M-101.filled", "at the limit less the reserve", True, second_high_kg=full)
     yield of("M-101.filled", "just below", False, second_high_kg=below(full))
     yield of("M-101.filled", "while standing", False, second_high_kg=full, taking=False)

@@ -156,6 +156,9 @@ class Memory(msgspec.Struct, frozen=True, array_like=True, gc=False):
     """The way across in push-pull."""
     opening: float = 0.0
     """What CV-103 was told last."""
+    crossed_kg: float = 0.0
+    crossed_from_kg: float = nan
+    """What has crossed in push-pull by the line alone, and the net weight when it began."""
 
 
 def update(
@@ -269,13 +272,15 @@ def update(
                     steady_since = nan
                 elif steady_since != steady_since:
                     steady_since = now
-    line, amiss = memory.line, 0.0
+    line, crossed, crossed_from = memory.line, memory.crossed_kg, memory.crossed_from_kg
     if crosses:
         weight_ok = s.scale_ok and disturbed_since != disturbed_since
         line, amiss = crossing.followed_line(line, across, drawn, flow_2, gross, now, dt, weight_ok)
         pumped += amiss
+        crossed_from = crossed_from if crossed_from == crossed_from else known.net_kg + memory.due_kg
+        crossed += flow_2 * dt + amiss
     elif line.since_s == line.since_s:
-        line = crossing.stopped(line)
+        line, crossed, crossed_from = crossing.stopped(line), 0.0, nan
     s.disturbed_s = now - disturbed_since if disturbed_since == disturbed_since else 0.0
     s.steady_s = now - steady_since if steady_since == steady_since else 0.0
     if not settings.job.scale_usable:
@@ -296,9 +301,9 @@ def update(
     was_due = memory.due
     due = Moved(
         was_due.liquid_kg + wet_kg_s * dt, was_due.vapor_kg + vapor_kg_s * dt, was_due.back_kg + back_kg_s * dt,
-        was_due.through_kg + through * dt + amiss,
+        was_due.through_kg + through * dt,
     )  # fmt: skip
-    due_kg, due_s = memory.due_kg + flow_2 * dt + amiss, memory.due_s + dt
+    due_kg, due_s = memory.due_kg + flow_2 * dt, memory.due_s + dt
     if due_s >= fill.EVERY_S:
         if not cylinder_off:
             fit = s.scale_ok and s.disturbed_s == 0.0 and s.same_pumped_kg < SAME_FIGURE_KG
@@ -306,9 +311,20 @@ def update(
         due, due_kg, due_s = Moved(), 0.0, 0.0
     s.second_raw_kg, s.second_spread_kg = known.alone_kg + due_kg, known.alone_spread_kg
     high = known.net_kg + fill.WARNS_ABOVE * sqrt(known.variance_kg2 + memory.shift_variance_kg2)
-    s.second_high_kg = memory.contents_start_kg + due_kg + max(
-        high, known.alone_kg - fill.WARNS_BELOW * known.alone_spread_kg
-    )  # fmt: skip
+    reserve = limits.fill_reserve_kg
+    s.second_high_kg = (
+        memory.contents_start_kg
+        + due_kg
+        + max(
+            high,
+            known.alone_kg - (fill.WARNS_BELOW if known.unseen_s < fill.DOUBTED_S else 0.0) * known.alone_spread_kg,
+            # What the lines hold comes into the cylinder when they are cleared; the reserve is there for it.
+            known.passed_high_kg - (1.0 - fill.AFTER_CLEARING) * reserve,
+        )
+    )
+    if crossed_from == crossed_from:
+        # The line across was measured by its slope: a scale that lags takes nothing off that.
+        s.second_high_kg = max(s.second_high_kg, memory.contents_start_kg + crossed_from + crossed)
 
     # --- does the weight follow the pump?
     anchor_pumped, anchor_gross = memory.anchor_pumped_kg, memory.anchor_gross_kg
@@ -387,6 +403,7 @@ def update(
         pumped, known, due, due_kg, due_s, anchor_pumped, anchor_gross,
         p_201, p_201_rate, log_fall, side, slow, low, progress, progress_gross,
         watch, flow_2, doubt_gross, doubt_pumped, same_from, flowing_since, was_flowing, slow_301, line, last.cv_103,
+        crossed, crossed_from,
     )  # fmt: skip
     return after, s
 

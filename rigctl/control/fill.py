@@ -35,6 +35,8 @@ EVERY_S = 2.0
 """The filter is carried on this often; between, sums are kept."""
 FLOW_NOISE, FLOW_NOISE_BLIND, FLOW_NOISE_S = 0.04, 0.15, 20.0
 """Error of the flow besides its factors, relative, and how long it lasts."""
+FLOW_NOISE_NOT_YET, NOT_YET_S = 0.4, 12.0
+"""The same in the first seconds of drawing liquid: nothing has shown yet that it is liquid that comes."""
 
 CONDENSES, COIL_FILLS = 0.9, 1.2
 """Discharge pressure over saturation in the cooler above which liquid stands in it; above which it fills a coil."""
@@ -69,9 +71,13 @@ NAMEPLATE_GATE, NAMEPLATE_ALLOWED = 3.0, 0.4
 """Standard deviations and shares of the reserve that a weight may be off what the nameplate alone says."""
 LINES_LEAST, LINES_MOST, LINES_MOST_COIL = -0.2, 0.9, 1.3
 """Shares of the reserve between which the lines must come out for the scale to be believed."""
+AFTER_CLEARING = 0.2
+"""Share of the reserve that must stay free when the lines have been cleared into the cylinder."""
 WARNS_ABOVE, WARNS_BELOW = 2.0, 1.5
 """The warning: this many standard deviations above the estimate, and never more than so many below the nameplate's
 word: a scale that lies gets no more credit than that."""
+DOUBTED_S = 6.0
+"""After so long without a weight that is believed the scale gets no credit at all: the warning is the nameplate's word."""
 
 
 class Way(enum.Enum):
@@ -134,6 +140,12 @@ class Fill(msgspec.Struct, frozen=True, array_like=True, gc=False):
         """Variance of `net_kg`."""
         c = self.covariance
         return max(0.0, c[0] - 2.0 * c[1] + c[5]) if c else 0.0
+
+    @property
+    def passed_high_kg(self) -> float:
+        """What has passed, at most: it all comes into the cylinder once the lines are cleared."""
+        c = self.covariance
+        return self.passed_kg + WARNS_ABOVE * sqrt(max(c[0], 0.0)) if c else self.passed_kg
 
     def flow(self, liquid: float, vapor: float, back: float) -> float:
         """What passes, by the factors as they are known, of what the nameplate says."""
@@ -251,10 +263,14 @@ def carried(
         drew_liquid = False
         passed += HEADER_LIQUID[0] * settings.limits.fill_reserve_kg
         c0 += (HEADER_LIQUID[1] * settings.limits.fill_reserve_kg) ** 2
-    c0 += THROUGH_SPREAD**2 * through * (2.0 * was.through_kg + through)
+    # Going back it takes nothing off the doubt: what it takes is as little known.
+    c0 += THROUGH_SPREAD**2 * abs(through) * (2.0 * abs(was.through_kg) + abs(through))
     if dt_s > 0.0:
         blind = not sees_liquid_end(settings)
-        off = (FLOW_NOISE_BLIND if blind else FLOW_NOISE) * by_liquid + FLOW_NOISE * by_vapor
+        unsure = FLOW_NOISE_BLIND if blind else FLOW_NOISE
+        if not (way is fill.way and fill.way_s > NOT_YET_S):
+            unsure = FLOW_NOISE_NOT_YET
+        off = unsure * by_liquid + FLOW_NOISE * by_vapor
         c0 += off * off * 2.0 * FLOW_NOISE_S / dt_s
 
     # --- what the lines hold goes to what is usual, the factors back to what was known

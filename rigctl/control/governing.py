@@ -45,6 +45,8 @@ LIQUID_WIDE = 0.8
 """Most opening of the throttle while liquid comes."""
 LIQUID_SEEN_S, LIQUID_SET_S = 8.0, 20.0
 """Pressures over the throttle say nothing about liquid sooner after a start; after the second time it is left alone."""
+NEARLY_FULL_KG = 1.0
+"""So near to the hold for a full cylinder the throttle goes no wider than for any liquid: a scale may lag by seconds."""
 EASE_TIMES = 2.0
 """The throttle closes this much faster than it opens."""
 CYLINDER_REST, CYLINDER_BACK = 0.005, 0.08
@@ -210,6 +212,8 @@ def _on_liquid(w: Work, was: float, low: float, ramp: float) -> float:
         return low
     if _near_a_limit(x):
         return max(0.4 * low, was - EASE_TIMES * ramp)
+    if x.net_contents_kg > x.fill_limit_kg - x.settings.limits.fill_reserve_kg - NEARLY_FULL_KG:
+        return max(low, was - EASE_TIMES * ramp)
     s, high = x.s, x.settings.compressor.liquid_fraction_high
     if not (s.p_102 == s.p_102 and LIQUID_SEEN_S < x.motor_on_s < LIQUID_SET_S) or s.liquid_gone:
         return was  # set once, then left alone: a throttle that moves hides the liquid's end

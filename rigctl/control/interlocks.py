@@ -52,6 +52,8 @@ RESTRICTED_DELAY_S = 15.0
 """Discharge this far above the cylinder for this long is more than any hose in order takes."""
 PRESSED_PA = 8e5
 """In push-pull: discharge this far above the appliance has no open way onto it. The throttle holds it at 4 bar."""
+FULL_AHEAD_S = 5.0
+"""So much flow is counted as in the cylinder already when it is asked whether it is full."""
 SCALE_LAG_S = 20.0
 """A scale that follows so slowly must not overfill the cylinder: liquid that crosses direct stops so much earlier."""
 AIR_REST_S = 600.0
@@ -445,7 +447,8 @@ def _say_cylinder_warm(x: Situation) -> str:
 
 
 def _full(x: Situation) -> bool:
-    room_kg = x.settings.limits.fill_reserve_kg
+    # A scale lags, and what flows goes on until a valve has shut.
+    room_kg = x.settings.limits.fill_reserve_kg + FULL_AHEAD_S * max(x.s.flow_kg_s, 0.0)
     if x.bits & XV_104:
         room_kg += SCALE_LAG_S * x.s.pumped_flow_kg_s
     return (x.taking or x.line_up) and x.net_contents_kg >= x.fill_limit_kg - room_kg
