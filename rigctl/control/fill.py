@@ -77,7 +77,7 @@ WARNS_ABOVE, WARNS_BELOW = 2.0, 1.5
 """The warning: this many standard deviations above the estimate, and never more than so many below the nameplate's
 word: a scale that lies gets no more credit than that."""
 DOUBTED_S = 6.0
-"""After so long without a weight that is believed the scale gets no credit at all: the warning is the nameplate's word."""
+"""After so long without a weight that is believed the scale gets no credit at all: the nameplate's word warns."""
 
 
 class Way(enum.Enum):

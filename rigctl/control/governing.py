@@ -46,7 +46,7 @@ LIQUID_WIDE = 0.8
 LIQUID_SEEN_S, LIQUID_SET_S = 8.0, 20.0
 """Pressures over the throttle say nothing about liquid sooner after a start; after the second time it is left alone."""
 NEARLY_FULL_KG = 1.0
-"""So near to the hold for a full cylinder the throttle goes no wider than for any liquid: a scale may lag by seconds."""
+"""So near to the hold for a full cylinder the throttle goes no wider than for any liquid: a scale may lag."""
 EASE_TIMES = 2.0
 """The throttle closes this much faster than it opens."""
 CYLINDER_REST, CYLINDER_BACK = 0.005, 0.08
