@@ -279,7 +279,7 @@ def update(
         pumped += amiss
         crossed_from = crossed_from if crossed_from == crossed_from else known.net_kg + memory.due_kg
         crossed += flow_2 * dt + amiss
-    elif line.since_s == line.since_s:
+    else:
         line, crossed, crossed_from = crossing.stopped(line), 0.0, nan
     s.disturbed_s = now - disturbed_since if disturbed_since == disturbed_since else 0.0
     s.steady_s = now - steady_since if steady_since == steady_since else 0.0
