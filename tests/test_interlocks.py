@@ -235,6 +235,9 @@ def cases() -> Iterator[Case]:
     yield of("M-101.dead_head", "rise just above", True, high, **dead | {"p_201_rate": above(L.dead_head_rise_pa_s)})
     yield of("M-101.dead_head", "no higher than the cylinder", False, {"pt_201_pa_abs": below(ceiling)}, **dead)
     yield of("M-101.dead_head", "motor off", False, high, **dead | {"pumping": False})
+    follows = dead | {"was_flowing": True, "pumped_flow_kg_s": 0.01, "motor_on_s": 5.0}
+    yield of("M-101.dead_head", "a third of it arrives", False, high, **follows | {"flow_kg_s": 0.3 * 0.01})
+    yield of("M-101.dead_head", "less arrives", True, high, **follows | {"flow_kg_s": below(0.3 * 0.01)})
     # The precursor: long after the start next to nothing of the pumped flow arrives and the discharge stands high.
     stops: dict[str, Any] = {"pumped_flow_kg_s": 0.01, "flow_kg_s": 0.0, "motor_on_s": 60.0, "p_201_rate": 0.0}
     piled = {"pt_201_pa_abs": 1.9e6, "pt_301_pa_abs": 1.9e6 - 2e5 - 1.0}
@@ -256,6 +259,8 @@ def cases() -> Iterator[Case]:
     clears: dict[str, Any] = {"bits": M_101 | BIT_XV_203, "p_201_rate": 0.0, "clear_from_pa_abs": 1.5e6}
     over = {"pt_201_pa_abs": 1.9e6, "pt_301_pa_abs": 1.9e6 - 2e5 - 1.0}
     yield of("M-101.dead_head", "clearing out, over the cylinder", True, over, **clears)
+    yield of("M-101.dead_head", "clearing out, and it arrives", False, over, **clears | {"flow_kg_s": above(3e-3)})
+    yield of("M-101.dead_head", "clearing out, hardly any arrives", True, over, **clears | {"flow_kg_s": 3e-3})
     yield of("M-101.dead_head", "clearing out, not that much", False, over | {"pt_301_pa_abs": 1.9e6 - 2e5}, **clears)
     yield of("M-101.dead_head", "over the cylinder but not clearing out", False, over, **clears | {"bits": M_101})
     begun = {"pt_201_pa_abs": 1.9e6, "pt_301_pa_abs": nan}

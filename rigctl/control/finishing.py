@@ -36,7 +36,7 @@ FIRST_GAIN = 1.4
 FIRST_LOOK = 1.0
 """The first check is made at so many times the allowed rise: what it tells is worth the half minute that it may
 cost."""
-CAUTION = 0.85
+CAUTION = 0.75
 """Share of the allowed rise to pull down to: a check that fails costs more than a little more pulling."""
 PULL_S = 40.0
 """A pull takes at least this long before its flow says anything about the oil."""
@@ -47,8 +47,9 @@ FAILS, HOLDS = 0.92, 0.5
 """How sure it must be that a check fails before it is broken off, and that it holds before it counts as passed."""
 WATCH_SHARE = 0.4
 """Share of the settling time after which the rise is watched; hoses come to one pressure first."""
-LEAST_REST_S = 20.0
-"""A check is not broken off sooner: a motor is not started twice a minute."""
+LEAST_REST_S, MORE_REST_S, MOST_REST_S, PATIENT = 20.0, 10.0, 60.0, 3
+"""A check is not broken off sooner; after so many that failed each waits so much longer: a motor is not to start
+every half minute for long."""
 UNPLAIN, LONGER = 0.2, 1.5
 """A check that is not plain at its end, and at least so likely to hold, may stand so many times as long."""
 MODEL_SHARE = 0.05
@@ -190,6 +191,11 @@ def rise_over_allowed(giving: Giving, procedure: Procedure, level_pa_abs: float,
     if not p_pa_abs < MARGIN * level_pa_abs:
         return nan
     return giving.rise_pa_s / allowed_pa_s(giving, procedure, level_pa_abs, p_pa_abs)
+
+
+def least_rest_s(failed: int) -> float:
+    """How long a check stands at least, after so many that have failed."""
+    return min(LEAST_REST_S + MORE_REST_S * max(0, failed - PATIENT), MOST_REST_S)
 
 
 def leaks(was: Giving, outlook: Outlook, now_s: float) -> bool:

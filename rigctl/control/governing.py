@@ -14,7 +14,7 @@ import msgspec
 from rigctl.control import words
 from rigctl.control.phases import may_hold_liquid
 from rigctl.control.points import EH_001, M_001, M_201, M_202
-from rigctl.control.pump import liquid_fraction
+from rigctl.control.pump import liquid_fraction, liquid_opening
 from rigctl.control.readings import sound
 from rigctl.control.rests import Cause, Rest
 from rigctl.control.sequence import Phase
@@ -41,6 +41,8 @@ COOLING_ON_KG_S, COOLING_OFF_KG_S = 2.0e-3, 1.2e-3
 SOFT_START_S, SOFT_SHARE = 1.5, 0.3
 """The lines are full of liquid when the motor starts on liquid: the throttle is held to this share of its position at
 first."""
+LEAST_SHARE = 0.4
+"""The throttle closes no further than to this share of its liquid position."""
 LIQUID_WIDE = 0.8
 """Most opening of the throttle while liquid comes."""
 LIQUID_SEEN_S, LIQUID_SET_S = 8.0, 20.0
@@ -179,7 +181,7 @@ def throttle(w: Work) -> float:
     if phase is Phase.VAPOR and x.s.liquid_back_s > 2.0 and may_hold_liquid(w.before, x.s.p_appliance):
         return max(low, was - 2.0 * EASE_TIMES * ramp)
     if _near_a_limit(x):
-        return max(0.4 * low, was - EASE_TIMES * ramp)
+        return max(LEAST_SHARE * low, was - EASE_TIMES * ramp)
     if clearing and not x.s.now_s - w.before.clearing.switched_s >= CLEAR_WIDE_S:
         return low
     return min(1.0, was + ramp)
@@ -198,6 +200,15 @@ def _pushing(x: Situation, was: float, low: float, ramp: float) -> float:
     return FULL_HEADER * low if not x.in_phase_s >= CLEAR_WIDE_S else min(1.0, was + ramp)
 
 
+def _as_liquid_allows(x: Situation, was: float, low: float) -> float:
+    """The opening to begin with: the procedure's, or less where by the nameplates that were too much liquid."""
+    if x.motor_on_s > LIQUID_SEEN_S:
+        return was  # it has been set
+    refrigerant = catalogue.get(x.settings.job.refrigerant)
+    allowed = liquid_opening(x.settings, refrigerant, x.s.p_101, x.s.p_201)
+    return min(low, max(allowed, LEAST_SHARE * low)) if allowed == allowed else low
+
+
 def _on_liquid(w: Work, was: float, low: float, ramp: float) -> float:
     x, before = w.x, w.before
     if before.push_pull_over and x.s.p_001 > before.appliance_start_pa_abs:
@@ -209,9 +220,9 @@ def _on_liquid(w: Work, was: float, low: float, ramp: float) -> float:
     if x.motor_on_s < SOFT_START_S:
         return SOFT_SHARE * low  # standing, too: that is where it starts from
     if was < low and not _near_a_limit(x):
-        return low
+        return _as_liquid_allows(x, was, low)
     if _near_a_limit(x):
-        return max(0.4 * low, was - EASE_TIMES * ramp)
+        return max(LEAST_SHARE * low, was - EASE_TIMES * ramp)
     if x.net_contents_kg > x.fill_limit_kg - x.settings.limits.fill_reserve_kg - NEARLY_FULL_KG:
         return max(low, was - EASE_TIMES * ramp)
     s, high = x.s, x.settings.compressor.liquid_fraction_high
@@ -221,7 +232,7 @@ def _on_liquid(w: Work, was: float, low: float, ramp: float) -> float:
     source = s.p_001 if s.p_001 == s.p_001 else s.p_101
     seen = liquid_fraction(catalogue.get(x.settings.job.refrigerant), source, s.p_102)
     if seen > high:
-        return max(0.4 * low, was - EASE_TIMES * ramp)
+        return max(LEAST_SHARE * low, was - EASE_TIMES * ramp)
     return min(LIQUID_WIDE, was + 0.5 * ramp) if seen < 0.7 * high else was
 
 

@@ -308,7 +308,7 @@ def _dead_head(x: Situation) -> bool:
             return True
     if x.bits & XV_203:  # clearing out: the discharge may rise no more than the cylinder does
         above = s.p_201 - s.p_301 if _fit(s.p_301) else s.p_201 - x.clear_from_pa_abs - DEAD_HEAD_PA
-        if above > DEAD_HEAD_PA:
+        if above > DEAD_HEAD_PA and not s.flow_kg_s > DEAD_HEAD_MIN_KG_S:
             return True
     temperature = s.t_301 if _fit(s.t_301) else x.settings.job.ambient_degc
     ceiling = catalogue.get(x.settings.job.refrigerant).bubble_pressure_pa_abs(temperature + WRONG_WAY_OUT_K)
@@ -316,6 +316,7 @@ def _dead_head(x: Situation) -> bool:
         not s.p_201_rate <= x.settings.limits.dead_head_rise_pa_s
         and not s.p_201 < ceiling
         and (s.frozen_share or not s.anchor_gain_kg > 0.02)
+        and not (s.was_flowing and s.flow_kg_s >= DEAD_HEAD_SHARE * pumped)
     )
 
 

@@ -271,7 +271,7 @@ def _standing(w: Work, f: Facts) -> None:
     far = p > job.level_pa_abs + 0.5 * w.settings.instruments.pressure_uncertainty_pa
     above = p != p or far or (seen[-1] if seen else p) > job.level_pa_abs
     ahead = w.outlook
-    plain = ahead is not None and ahead.fails >= finishing.FAILS and w.in_phase_s >= finishing.LEAST_REST_S
+    plain = ahead is not None and ahead.fails >= finishing.FAILS and w.in_phase_s >= finishing.least_rest_s(w.repeats)
     f.standing_failed = above or plain
     if watched_s >= procedure.standing_s and not above:
         held = (seen[-1] if seen else p) - w.standing_start_pa_abs <= procedure.standing_rise_pa

@@ -65,6 +65,29 @@ def liquid_fraction(refrigerant: Refrigerant, source_pa_abs: float, p_pa_abs: fl
     return liquid / (liquid + x / refrigerant.vapor_density_kg_m3(p_pa_abs))
 
 
+def liquid_opening(settings: Settings, refrigerant: Refrigerant, p_pa_abs: float, p_discharge_pa_abs: float) -> float:
+    """Return the opening of CV-103 at which liquid takes its allowed share of the suction's volume, 0 to 1; NaN if
+    unknown.
+
+    Saturated liquid before the throttle flashes down to where the displacement takes what the throttle passes; the
+    pressure behind it at which `liquid_fraction` is what the compressor takes gives the flow, and that the opening.
+    """
+    compressor = settings.compressor
+    low, high = 0.1 * p_pa_abs, 0.95 * p_pa_abs
+    for _ in range(8):
+        middle = 0.5 * (low + high)
+        if liquid_fraction(refrigerant, p_pa_abs, middle) > compressor.liquid_fraction_high:
+            high = middle
+        else:
+            low = middle
+    x = refrigerant.flash_quality(p_pa_abs, low)
+    v_liquid = 1.0 / refrigerant.liquid_density_kg_m3(refrigerant.bubble_temperature_degc(low))
+    mixture = 1.0 / (x / refrigerant.vapor_density_kg_m3(low) + (1.0 - x) * v_liquid)
+    flow = compressor.displacement_m3_s * volumetric_efficiency(compressor, p_discharge_pa_abs / low) * mixture
+    whole = choked_liquid_flux_kg_m2_s(refrigerant, p_pa_abs) * ORIFICE_M2_PER_KV * compressor.throttle_kv_m3_h
+    return flow / whole
+
+
 def comes_dry(refrigerant: Refrigerant, signals: Signals) -> bool:
     """Whether the discharge is too hot for liquid at the suction; False where nobody measures it.
 
