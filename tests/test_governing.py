@@ -107,6 +107,8 @@ def test_a_hot_discharge_makes_the_motor_rest_and_nothing_trips() -> None:
     long = [end - begin for begin, end in rests if end - begin > 5.0]
     assert long, "the limit was never near: the test shows nothing"
     assert min(long) >= REST_LEAST_S - 0.2
+    told = [r.sentence for _, r in seen if r.phase is Phase.VAPOR and not r.outputs.bits & M_101 and r.sentence]
+    assert told and all("rests until" in sentence for sentence in told), "a rig that stands says why"
 
 
 def test_the_first_liquid_meets_a_throttle_that_is_nearly_shut() -> None:
@@ -126,6 +128,42 @@ def test_liquid_that_has_flashed_further_takes_less_of_the_volume() -> None:
     assert liquid_fraction(refrigerant, 6.654e5, 2.006e5) == pytest.approx(0.026, abs=0.003)
     falling = [liquid_fraction(refrigerant, 6.654e5, p) for p in (6.6e5, 5e5, 3e5, 2e5, 1.2e5)]
     assert falling == sorted(falling, reverse=True)
+
+
+# --- compression ratio
+
+
+def in_vacuum(high_pa_abs: float, low_pa_abs: float, scans: int) -> list[ScanRecord]:
+    """Vapor at 1 MPa against a header whose transmitter shows the second figure in one scan of four, the appliance
+    below its level of one atmosphere but not yet where the procedure pulls it to."""
+    puppet = led_to(Phase.VAPOR, FULL)
+    assert FULL.limits.discharge_high_pa_abs > 20.0e5 and FULL.limits.compression_ratio_high == 40.0
+    records = []
+    for scan in range(scans):
+        shown = low_pa_abs if scan % 4 == 0 else high_pa_abs
+        puppet.overrides |= {"pt_201_pa_abs": 10.0e5, "pt_101_pa_abs": shown, "pt_001_pa_abs": 8.5e4}
+        records.append(puppet.scan())
+    return records
+
+
+def test_a_transmitter_that_trembles_in_vacuum_does_not_end_a_pull() -> None:
+    # 1 MPa over 46, 46, 46 and 24 kPa: 25 by their mean of 40.5, and 42 for a single scan.
+    seen = in_vacuum(46e3, 24e3, 250)
+    assert all(record.phase is Phase.VAPOR for record in seen), "within 25 s, and no progress is waited for longer"
+    assert seen[-1].estimate.compression_ratio == pytest.approx(1000.0 / 40.5, rel=0.15)
+
+
+def test_a_pull_at_the_end_of_what_the_compressor_can_do_ends() -> None:
+    seen = in_vacuum(25.6e3, 25.6e3, 250)
+    assert seen[-1].phase is Phase.STANDING
+
+
+def test_near_the_ratio_limit_the_throttle_closes_and_below_it_opens() -> None:
+    # Beyond 0.85 of the limit of 40: 1 MPa over 27 kPa is 37.
+    seen = in_vacuum(27e3, 27e3, 450)
+    assert max(record.outputs.cv_103 for record in seen) > 0.9 and seen[-1].outputs.cv_103 < 0.1
+    assert seen[-1].phase is Phase.VAPOR
+    assert in_vacuum(33e3, 33e3, 250)[-1].outputs.cv_103 == 1.0
 
 
 # --- aids

@@ -7,7 +7,7 @@ from typing import Any
 
 import msgspec
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import settings as hypothesis_settings
 from hypothesis import strategies as st
 
@@ -235,6 +235,14 @@ def test_what_is_not_worth_the_way_stands_behind_to_let_it_run() -> None:
     ),
     st.floats(-1e6, 1e8) | st.just(nan),
     st.floats(-1.0, 1.0) | st.just(nan),
+)
+@example(  # next to nothing flows: the square of that area is no longer a number above 0
+    FULL,
+    False,
+    {"pt_101_pa_abs": 0.0, "pt_201_pa_abs": 0.0, "pt_001_pa_abs": 3e4},
+    dict.fromkeys(("flow_kg_s", "contents_kg", "charge_kg", "recovered_kg", "in_phase_s", "throttle"), 0.0),
+    nan,
+    6e-190,
 )
 @hypothesis_settings(max_examples=300, deadline=None)
 def test_whatever_the_readings_say_nothing_raises_and_no_saving_is_made_up(

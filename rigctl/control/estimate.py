@@ -41,6 +41,8 @@ SAME_FIGURE_KG = 0.03
 GAIN_SHARE = 0.3
 """The scale must show at least this share of what the compressor pumped, else it counts as not following."""
 NO_REMEDIES = remedies.Memory()
+RATIO_LAG_S = 3.0
+"""The compression ratio is that over a header pressure so smoothed: a real one moves no faster, its noise does."""
 SHAKEN = 8.0
 """Change of the scale from one scan to the next, over its noise, that tells of a knock too short to count as one."""
 DOUBT_SPREADS, WITHOUT_DOUBT_KG = 2.0, 0.05
@@ -159,6 +161,8 @@ class Memory(msgspec.Struct, frozen=True, array_like=True, gc=False):
     crossed_kg: float = 0.0
     crossed_from_kg: float = nan
     """What has crossed in push-pull by the line alone, and the net weight when it began."""
+    p_101_slow_pa_abs: float = nan
+    """Header pressure behind a lag of `RATIO_LAG_S`."""
 
 
 def update(
@@ -381,6 +385,8 @@ def update(
     slow_301 = memory.p_301_slow_pa_abs
     if s.p_301 == s.p_301:
         slow_301 = followed(slow_301, s.p_301, dt, 30.0)
+    slow_101 = followed(memory.p_101_slow_pa_abs, s.p_101, dt, RATIO_LAG_S) if s.p_101 == s.p_101 else nan
+    s.ratio = s.p_201 / slow_101 if slow_101 > 0.0 else nan
     s.p_cylinder_rests = abs(s.p_301 - slow_301) <= 0.005 * slow_301 + 0.2 * instruments.pressure_uncertainty_pa
 
     # --- the end of the liquid, and liquid that comes again while vapor is drawn
@@ -403,7 +409,7 @@ def update(
         pumped, known, due, due_kg, due_s, anchor_pumped, anchor_gross,
         p_201, p_201_rate, log_fall, side, slow, low, progress, progress_gross,
         watch, flow_2, doubt_gross, doubt_pumped, same_from, flowing_since, was_flowing, slow_301, line, last.cv_103,
-        crossed, crossed_from,
+        crossed, crossed_from, slow_101,
     )  # fmt: skip
     return after, s
 
@@ -539,7 +545,6 @@ def report(
     recovered = progress.previous_kg + (s.net_kg if s.net_kg == s.net_kg else 0.0)
     recovered_u = sqrt(progress.previous_variance_kg2 + net_u * net_u)
     contents = memory.contents_start_kg + s.net_kg
-    ratio = s.p_201 / s.p_101 if s.p_101 > 0.0 else nan
     saturation = refrigerant.dew_temperature_degc(s.p_low) if s.p_low == s.p_low else nan
     dew_101 = refrigerant.dew_temperature_degc(s.p_101) if s.p_101 == s.p_101 else nan
     superheat = s.t_101 - dew_101
@@ -564,7 +569,7 @@ def report(
         s.net_kg, net_u, memory.flow_kg_s, sqrt(memory.var_flow_kg2_s2), recovered, recovered_u,
         contents, second, second_u,
         limit, contents / limit if limit > 0.0 else nan,
-        inlet, ratio, saturation, superheat, left, low_kg, high_kg, finish_s, low, high,
-        limited_by(s, settings, progress, ratio, saturation) if limit_now is LimitedBy.NOTHING else limit_now,
+        inlet, s.ratio, saturation, superheat, left, low_kg, high_kg, finish_s, low, high,
+        limited_by(s, settings, progress, s.ratio, saturation) if limit_now is LimitedBy.NOTHING else limit_now,
         remedy.remedies,
     )  # fmt: skip

@@ -38,6 +38,11 @@ CLEAR_WIDE_S = 10.0
 """The throttle stays small this long: the first that comes from the cooler is liquid."""
 COOLING_ON_KG_S, COOLING_OFF_KG_S = 2.0e-3, 1.2e-3
 """Flow at which the condenser fan and the bath start and stop to pay while vapor is drawn."""
+RATIO_EASE, RATIO_AIM, RATIO_POWER = 0.85, 0.88, 3.0
+"""Share of the compression ratio's limit at which the throttle takes over, to which it brings the ratio, and how fast:
+the opening goes with this power of what is missing, a second."""
+LEAST_OPENING = 0.02
+"""Smallest opening for vapor."""
 SOFT_START_S, SOFT_SHARE = 1.5, 0.3
 """The lines are full of liquid when the motor starts on liquid: the throttle is held to this share of its position at
 first."""
@@ -85,12 +90,13 @@ def rest(w: Work) -> None:
         if cause is not Cause.NONE:
             value, _ = _way_back(x, cause)
             w.rest = Rest(cause, w.now_s, w.now_s, value)
-            w.tell("note", _TAGS[cause], _say(x, cause))
+            w.sentence = _say(x, cause)
+            w.tell("note", _TAGS[cause], w.sentence)
         return
     value, back = _way_back(x, was.cause)
     rested_s = w.now_s - was.since_s
     if rested_s >= (0.0 if was.cause is Cause.FREEZING else REST_LEAST_S) and value <= back:
-        w.rest = Rest(ended_s=w.now_s)
+        w.rest, w.sentence = Rest(ended_s=w.now_s), ""
     elif w.now_s - was.looked_s >= REST_LOOK_S:
         gained = was.looked_at - value
         left_s = (value - back) / gained * REST_LOOK_S if gained > 0.0 else REST_MOST_S
@@ -182,6 +188,11 @@ def throttle(w: Work) -> float:
         return max(low, was - 2.0 * EASE_TIMES * ramp)
     if _near_a_limit(x):
         return max(LEAST_SHARE * low, was - EASE_TIMES * ramp)
+    share = x.s.ratio / x.settings.limits.compression_ratio_high
+    if phase is Phase.VAPOR and share > RATIO_EASE:
+        # Less gas lets the discharge pressure fall, and what the header holds does not fall further.
+        eased: float = was * (RATIO_AIM / share) ** (RATIO_POWER * min(x.dt_s, 1.0))
+        return max(LEAST_OPENING, min(eased, was + ramp, 1.0))
     if clearing and not x.s.now_s - w.before.clearing.switched_s >= CLEAR_WIDE_S:
         return low
     return min(1.0, was + ramp)

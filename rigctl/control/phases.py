@@ -45,6 +45,8 @@ STARVED_S = 20.0
 MAY_HOLD_SHARE = 0.2
 TOO_LITTLE_SHARE = 0.5
 """Less than this share of the declared charge, with the level held, makes the rig ask before it ends."""
+NO_PROGRESS_S = 50.0
+"""So long without a lower pressure, below the level, and a pull has done what it can, too."""
 SPENT_RATIO = 0.95
 """Share of the compression ratio limit at which a pull that is below the level has done what it can."""
 CLEAR_START_S = 2.0
@@ -220,7 +222,7 @@ def _vapor(w: Work, f: Facts) -> None:
     w.giving = finishing.drawn(w.giving, p, s.pumped_flow_kg_s, w.x.dt_s, w.x.pumping)
     enough = _pulled_enough(w)
     # Below the level and at the end of what the compressor can do: stand and let the oil give back meanwhile.
-    spent = s.no_progress_s > 30.0 or s.p_201 > SPENT_RATIO * settings.limits.compression_ratio_high * s.p_101
+    spent = s.no_progress_s > NO_PROGRESS_S or s.ratio > SPENT_RATIO * settings.limits.compression_ratio_high
     f.level_held = enough or (w.x.pumping and p <= settings.job.level_pa_abs and spent)
     # An appliance that was pressed up blows through the compressor's valves: more than it displaces, and no liquid.
     blows = w.push_pull_over and s.p_101 > BLOWS * s.p_201

@@ -76,6 +76,8 @@ OVER_AIR_K, CONDENSES_THERE = 1.5, 0.11
 CHOKED_FLUX, CHOKED_RATIO = 0.63, 0.55
 """Vapor through a restriction: flux over sqrt(p*rho) once it chokes, and the pressure ratio at which it does (omega
 method with omega 0.9, API 520-1 Annex C). Between that and no drop a quarter of an ellipse lies within 5 % of it."""
+LEAST_AREA_M2 = 1e-9
+"""A way in that passes less than so much, a hole of 0.04 mm, passes nothing and tells nothing of the core."""
 
 
 class What(enum.Enum):
@@ -299,7 +301,7 @@ def _learned(m: Memory, seen: Seen, refrigerant: Refrigerant) -> tuple[float, fl
         flux = CHOKED_FLUX * sqrt(p_a * rho * (1.0 - ((r - CHOKED_RATIO) / (1.0 - CHOKED_RATIO)) ** 2))
         flow = s.pumped_flow_kg_s * (0.5 if two else 1.0)
     area = flow / flux if flux > 0.0 else nan
-    if not area > 0.0:
+    if not area > LEAST_AREA_M2:
         return mean, weight
     # The rest of the way in is known; what resists besides it is the core.
     rest = ways_in(hookup, two, 1e6)[0 if seen.liquid else 1]

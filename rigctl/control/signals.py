@@ -45,6 +45,7 @@ class Signals:
         "p_settled",
         "p_source",
         "pumped_flow_kg_s",
+        "ratio",
         "same_pumped_kg",
         "scale_ok",
         "second_high_kg",
@@ -88,6 +89,8 @@ class Signals:
     p_source: float
     same_pumped_kg: float
     pumped_flow_kg_s: float
+    ratio: float
+    """Compression ratio over the header, smoothed: far in vacuum a transmitter's noise is a large share of it."""
     scale_ok: bool
     second_high_kg: float
     second_raw_kg: float
