@@ -27,7 +27,7 @@ SETTLE_S, SETTLE_AGAIN_S = 5.0, 3.0
 LATE_S, SURE_S = 12.0, 30.0
 """Superheat and weight are heard from the first on (probe and hoses need it), PT-101 from the second on."""
 # PT-102 over PT-101.
-GAIN, CLIMB = 3.0, 0.8
+GAIN, CLIMB = 6.0, 0.8
 """Weight of the ratio's rise over its threshold, and what a climb over the last seconds adds to the rise: an end that
 comes quickly is sure sooner."""
 JUMP, JUMP_LASTS_S, JUMP_MOST = 0.075, 2.5, 1.5
