@@ -336,7 +336,8 @@ def _lead(phase: Phase, settings: Settings) -> Puppet:
 
 def _pressed(settings: Settings) -> Puppet:
     """A puppet rig whose liquid crosses: it had been told of more than these settings say."""
-    rig = Puppet(change(settings, job__charge_kg=30.0), liquid_kg=3.0)
+    hookup = change(settings.hookup, liquid_core_in=False, liquid_hose_bore_m=0.0095, manifold=False)
+    rig = Puppet(change(settings, job__charge_kg=30.0, hookup=hookup), liquid_kg=3.0)
     rig.wait(0.5).ask(RequestKind.START)
     rig.to(Phase.PUSH_PULL).run(lambda puppet: puppet.outputs.on(M_101 | XV_104))
     rig.settings = settings

@@ -197,7 +197,8 @@ class Scale:
         return self.true_kg - self.start_kg
 
     def report(self) -> estimate.Estimate:
-        return report(self.memory, self.signals, self.settings, Progress(0.0, 0.0, 15.0, 7e4, 10.0, 0, False, 2))
+        u = estimate.net_uncertainty_kg(self.memory, self.settings)
+        return report(self.memory, self.signals, u, self.settings, Progress(0.0, 0.0, 15.0, 7e4, 10.0, 0, False, 2))
 
 
 def pumped_flow_now(settings: Settings = FULL) -> float:
@@ -655,7 +656,7 @@ def test_with_no_readings_at_all_everything_is_unknown_and_nothing_raises() -> N
     memory, signals = update(
         Memory(), at_rest(FULL, **unfit), FULL, PUMPING, expecting_liquid=True, cylinder_off=False, appliance_pa_abs=1e6
     )
-    seen = report(memory, signals, FULL, Progress(0.0, 0.0, 15.0, 7e4, 10.0, 0, False, 2))
+    seen = report(memory, signals, 0.02, FULL, Progress(0.0, 0.0, 15.0, 7e4, 10.0, 0, False, 2))
     for value in (
         seen.net_kg,
         seen.contents_kg,
@@ -680,7 +681,7 @@ def test_saturation_and_superheat_are_those_of_the_published_table() -> None:
         cylinder_off=False,
         appliance_pa_abs=1e6,
     )
-    seen = report(memory, signals, WATER, Progress(0.0, 0.0, 15.0, 7e4, 10.0, 0, False, 2))
+    seen = report(memory, signals, 0.02, WATER, Progress(0.0, 0.0, 15.0, 7e4, 10.0, 0, False, 2))
     assert seen.saturation_degc == pytest.approx(0.0, abs=0.1)
     assert seen.superheat_k == pytest.approx(12.0, abs=0.1)
     assert seen.compression_ratio == pytest.approx(5.0)

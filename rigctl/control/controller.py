@@ -231,10 +231,12 @@ def _tell_of_scale(w: Work, shown: estimate.Estimate) -> None:
 def _record(w: Work, readings: Readings, replies: tuple[Reply, ...]) -> ScanRecord:
     """Return what people get to see of the scan."""
     s, memory, phase = w.s, w.estimate, w.phase
-    if w.cylinder_off:
-        s.net_kg = w.off_net_kg if w.tare_known else 0.0  # the one that came off, until the next one is named
+    if not w.cylinder_off:
+        s.net_kg, net_u = estimate.net_kg(memory), estimate.net_uncertainty_kg(memory, w.settings)
+    elif w.tare_known:  # the one that came off, until the next one is named
+        s.net_kg, net_u = w.off_net_kg, w.off_uncertainty_kg
     else:
-        s.net_kg = estimate.net_kg(memory)
+        s.net_kg, net_u = 0.0, w.settings.instruments.scale_uncertainty_kg
     earlier_kg = earlier_var_kg2 = 0.0
     for fill in w.cylinders:
         earlier_kg += fill.net_kg
@@ -253,9 +255,10 @@ def _record(w: Work, readings: Readings, replies: tuple[Reply, ...]) -> ScanReco
         w.giving.rise_pa_s,
         w.giving.best_gain_pa_kg,
         w.outlook.fails if w.outlook is not None else nan,
+        w.x.taking,
     )
     w.remedies = _remedies(w, progress)
-    shown = estimate.report(memory, s, w.settings, progress, w.remedies)
+    shown = estimate.report(memory, s, net_u, w.settings, progress, w.remedies)
     if w.x.taking and w.settings.job.scale_usable:
         _tell_of_scale(w, shown)
     for alarm in w.permits.news:

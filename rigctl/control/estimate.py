@@ -530,15 +530,19 @@ def net_uncertainty_kg(memory: Memory, settings: Settings) -> float:
 
 
 def report(
-    memory: Memory, s: Signals, settings: Settings, progress: Progress, remedy: remedies.Memory = NO_REMEDIES
+    memory: Memory,
+    s: Signals,
+    net_u: float,
+    settings: Settings,
+    progress: Progress,
+    remedy: remedies.Memory = NO_REMEDIES,
 ) -> Estimate:
-    """Return the estimate of this scan as people and records see it."""
+    """Return the estimate of this scan as people and records see it.
+
+    `net_u` is the standard uncertainty of the signals' net weight, kg.
+    """
     refrigerant = catalogue.get(settings.job.refrigerant)
     known = memory.fill
-    if s.net_kg == net_kg(memory):
-        net_u = net_uncertainty_kg(memory, settings)
-    else:  # a cylinder that has come off, as it was weighed then
-        net_u = sqrt(known.variance_kg2 + settings.instruments.scale_uncertainty_kg**2 + memory.shift_variance_kg2)
     second = memory.contents_start_kg + known.net_kg + memory.due_kg
     scale_var = settings.instruments.scale_uncertainty_kg**2 + memory.shift_variance_kg2
     second_u = sqrt(known.variance_kg2 + scale_var)

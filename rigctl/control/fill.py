@@ -275,7 +275,8 @@ def carried(
 
     # --- what the lines hold goes to what is usual, the factors back to what was known
     shut = way is Way.SHUT
-    if shut or (way is Way.REST and fill.way is Way.CLEARING):
+    cleared = fill.way is Way.CLEARING and not through > 0.0
+    if shut or (way is Way.REST and cleared):
         way = fill.way  # nothing comes or goes, and nothing into cleared lines
     if way is Way.CLEARING and fill.way is not way and weight_kg == weight_kg:
         # The weight is about to tell what the lines held; so far only its sum with the net was known well.

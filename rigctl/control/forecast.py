@@ -75,6 +75,8 @@ class Progress(msgspec.Struct, frozen=True):
     """What a kilogram more does to the pressure of the shut-in appliance."""
     fails: float = nan
     """Probability that the present standing check will not be passed; NaN before it can be judged."""
+    taking: bool = True
+    """Refrigerant is being taken: the flow is that of the job and not of a clear-out or a hold."""
 
 
 def finish(s: Signals, settings: Settings, progress: Progress, flow: float, left: float) -> tuple[float, float, float]:
@@ -104,9 +106,9 @@ def finish(s: Signals, settings: Settings, progress: Progress, flow: float, left
     more = max(0.0, (charge or 0.0) - VAPOR_FULL_KG)
     slow = VAPOR_S_PER_KG * more * VAPOR_M3_S / settings.compressor.displacement_m3_s
     if stage == 1:
-        liquid = 40.0 * charge if charge is not None else 60.0
-        if flow > 5e-4 and left == left:
-            liquid = 0.8 * max(left, 0.0) / flow
+        liquid = 60.0
+        if left == left:
+            liquid = 0.8 * max(left, 0.0) / flow if progress.taking and flow > 5e-4 else 40.0 * max(left, 0.0)
         middle, low, high = AFTER_LIQUID_S
         return _band((middle + slow + liquid, low + 0.4 * (slow + liquid), high + 1.6 * (slow + liquid)), rest)
     if not p > 0.0:

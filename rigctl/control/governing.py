@@ -225,19 +225,19 @@ def _on_liquid(w: Work, was: float, low: float, ramp: float) -> float:
     if before.push_pull_over and x.s.p_001 > before.appliance_start_pa_abs:
         # An appliance that has been pressed up drives liquid through the compressor's valves, and less of it boils
         # behind the throttle. What is set at the start is kept: the liquid's end is seen by a change of pressures.
-        if before.phase is Phase.LIQUID:
-            return was
-        return low * (before.appliance_start_pa_abs / x.s.p_001) ** 2
-    if x.motor_on_s < SOFT_START_S:
+        if before.phase is not Phase.LIQUID:
+            return low * (before.appliance_start_pa_abs / x.s.p_001) ** 2
+    elif x.motor_on_s < SOFT_START_S:
         return SOFT_SHARE * low  # standing, too: that is where it starts from
-    if was < low and not _near_a_limit(x):
+    elif was < low and not _near_a_limit(x):
         return _as_liquid_allows(x, was, low)
     if _near_a_limit(x):
         return max(LEAST_SHARE * low, was - EASE_TIMES * ramp)
     if x.net_contents_kg > x.fill_limit_kg - x.settings.limits.fill_reserve_kg - NEARLY_FULL_KG:
         return max(low, was - EASE_TIMES * ramp)
     s, high = x.s, x.settings.compressor.liquid_fraction_high
-    if not (s.p_102 == s.p_102 and LIQUID_SEEN_S < x.motor_on_s < LIQUID_SET_S) or s.liquid_gone:
+    drawn_s = min(x.motor_on_s, x.in_phase_s)
+    if not (s.p_102 == s.p_102 and LIQUID_SEEN_S < drawn_s < LIQUID_SET_S) or s.liquid_gone:
         return was  # set once, then left alone: a throttle that moves hides the liquid's end
     # Liquid at the header that has not flashed on the way is the worst that can come.
     source = s.p_001 if s.p_001 == s.p_001 else s.p_101

@@ -188,8 +188,10 @@ def change_cylinder(state: State, memory: estimate.Memory, cylinder: Cylinder, s
     """Return the state with another cylinder on the scale: what the old one got is booked, the new tare is to come."""
     cylinders = state.cylinders
     if state.tare_known:
-        net = state.off_net_kg if state.cylinder_off else estimate.net_kg(memory)
-        cylinders = (*cylinders, _booked(state.cylinder, memory, net, settings))
+        net, uncertainty = estimate.net_kg(memory), estimate.net_uncertainty_kg(memory, settings)
+        if state.cylinder_off:
+            net, uncertainty = state.off_net_kg, state.off_uncertainty_kg
+        cylinders = (*cylinders, CylinderFill(state.cylinder, memory.tare_kg, net, uncertainty))
     return msgspec.structs.replace(
         state,
         cylinder=cylinder,
@@ -202,12 +204,6 @@ def change_cylinder(state: State, memory: estimate.Memory, cylinder: Cylinder, s
         uncleared=state.uncleared or (state.moved and not state.path_shut),
         excess_accepted_kg=0.0,
     )
-
-
-def _booked(cylinder: Cylinder, memory: estimate.Memory, net_kg: float, settings: Settings) -> CylinderFill:
-    """What the cylinder that is coming off got."""
-    uncertainty = estimate.net_uncertainty_kg(memory, settings)
-    return CylinderFill(cylinder, memory.tare_kg, net_kg, uncertainty)
 
 
 def cylinder_on(cylinder: Cylinder, memory: estimate.Memory, settings: Settings) -> Event:

@@ -179,6 +179,7 @@ def _enter_held(w: Work, f: Facts, was: Phase) -> None:
     if w.ask is Ask.CHANGE_CYLINDER:
         if not w.cylinder_off:
             w.off_net_kg = estimate.net_kg(w.estimate)
+            w.off_uncertainty_kg = estimate.net_uncertainty_kg(w.estimate, w.settings)
         w.path_shut, w.cylinder_off = True, True
         if w.moved and (w.uncleared or not w.settings.fitted.cooler_valves):
             w.uncleared = True

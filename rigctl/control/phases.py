@@ -81,6 +81,9 @@ PUSH_PULL_TIME = 0.95
 HEADER_STAYS_UP = "The cooler was not cleared out: the header does not come down. Does an inlet valve not shut?"
 COOLER_STAYS_SHUT = "The cooler was not cleared out: nothing came from it. Does XV-203 open?"
 CLEAR_TIME_OUT = "The cooler was not wholly cleared out in the time given for it."
+NO_ROOM = "The cooler was not wholly cleared out: the cylinder has no room left for what it still holds."
+NO_ROOM_SHARE, NO_ROOM_AHEAD_S = 0.1, 3.0
+"""So near to its limit, in shares of the reserve and by the time that the flow goes on, nothing more is let in."""
 
 
 def facts(w: Work) -> Facts:
@@ -505,6 +508,10 @@ def _clear(w: Work) -> tuple[bool, str]:
     w.clearing = Clearing(was.from_pa_abs, was.low_pa_abs, was.switched_s, seen, down_s)
     in_vain = not seen and now_s - was.switched_s > CLEAR_IN_VAIN_S
     done = down and now_s - down_s >= w.settings.procedure.dwell_s
+    if not done and w.tare_known:
+        margin_kg = NO_ROOM_SHARE * w.settings.limits.fill_reserve_kg + NO_ROOM_AHEAD_S * max(s.flow_kg_s, 0.0)
+        if x.net_contents_kg > x.fill_limit_kg - margin_kg:
+            return False, NO_ROOM
     return done, COOLER_STAYS_SHUT if in_vain else ""
 
 

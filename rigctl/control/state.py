@@ -134,7 +134,8 @@ class State(msgspec.Struct, frozen=True):
     cylinder_off: bool = False
     excess_accepted_kg: float = 0.0
     off_net_kg: float = nan
-    """Net weight of the cylinder that came off, as weighed before it was touched."""
+    off_uncertainty_kg: float = nan
+    """Net weight of the cylinder that came off and its standard uncertainty, as weighed before it was touched."""
     hose_at: str = ""
     """On a rig with one inlet valve: "liquid" or "vapor" once a person has connected it there."""
     refrigerant_accepted: bool = False

@@ -63,6 +63,7 @@ class Work:
         self.moved, self.path_shut, self.uncleared = before.moved, before.path_shut, before.uncleared
         self.cylinder, self.fill_limit_kg, self.cylinders = before.cylinder, before.fill_limit_kg, before.cylinders
         self.tare_known, self.cylinder_off, self.off_net_kg = before.tare_known, before.cylinder_off, before.off_net_kg
+        self.off_uncertainty_kg = before.off_uncertainty_kg
         self.excess_accepted_kg, self.little_accepted = before.excess_accepted_kg, before.little_accepted
         self.refrigerant_accepted, self.vapor_only = before.refrigerant_accepted, before.vapor_only
         self.hose_at, self.liquid_done, self.liquid_returns = before.hose_at, before.liquid_done, before.liquid_returns
