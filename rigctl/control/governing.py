@@ -38,9 +38,11 @@ CLEAR_WIDE_S = 10.0
 """The throttle stays small this long: the first that comes from the cooler is liquid."""
 COOLING_ON_KG_S, COOLING_OFF_KG_S = 2.0e-3, 1.2e-3
 """Flow at which the condenser fan and the bath start and stop to pay while vapor is drawn."""
-RATIO_EASE, RATIO_AIM, RATIO_POWER = 0.85, 0.88, 3.0
-"""Share of the compression ratio's limit at which the throttle takes over, to which it brings the ratio, and how fast:
-the opening goes with this power of what is missing, a second."""
+RATIO_EASE, RATIO_AIM, RATIO_LEFT, RATIO_POWER = 0.85, 0.88, 0.7, 1.0
+"""Share of the compression ratio's limit at which the throttle takes over, to which it brings the ratio, and below which
+it opens again; and how fast: the opening goes with this power of what is missing, a second."""
+RATIO_FROM = 0.2
+"""A throttle further open than this hardly restricts vapor in vacuum: from there it takes over."""
 LEAST_OPENING = 0.02
 """Smallest opening for vapor."""
 SOFT_START_S, SOFT_SHARE = 1.5, 0.3
@@ -189,9 +191,9 @@ def throttle(w: Work) -> float:
     if _near_a_limit(x):
         return max(LEAST_SHARE * low, was - EASE_TIMES * ramp)
     share = x.s.ratio / x.settings.limits.compression_ratio_high
-    if phase is Phase.VAPOR and share > RATIO_EASE:
+    if phase is Phase.VAPOR and share > (RATIO_EASE if was > RATIO_FROM else RATIO_LEFT):
         # Less gas lets the discharge pressure fall, and what the header holds does not fall further.
-        eased: float = was * (RATIO_AIM / share) ** (RATIO_POWER * min(x.dt_s, 1.0))
+        eased: float = min(was, RATIO_FROM) * (RATIO_AIM / share) ** (RATIO_POWER * min(x.dt_s, 1.0))
         return max(LEAST_OPENING, min(eased, was + ramp, 1.0))
     if clearing and not x.s.now_s - w.before.clearing.switched_s >= CLEAR_WIDE_S:
         return low
