@@ -39,8 +39,8 @@ CLEAR_WIDE_S = 10.0
 COOLING_ON_KG_S, COOLING_OFF_KG_S = 2.0e-3, 1.2e-3
 """Flow at which the condenser fan and the bath start and stop to pay while vapor is drawn."""
 RATIO_EASE, RATIO_AIM, RATIO_LEFT, RATIO_POWER = 0.85, 0.88, 0.7, 1.0
-"""Share of the compression ratio's limit at which the throttle takes over, to which it brings the ratio, and below which
-it opens again; and how fast: the opening goes with this power of what is missing, a second."""
+"""Share of the compression ratio's limit at which the throttle takes over, to which it brings the ratio, and below
+which it opens again; and how fast: the opening goes with this power of what is missing, a second."""
 RATIO_FROM = 0.2
 """A throttle further open than this hardly restricts vapor in vacuum: from there it takes over."""
 LEAST_OPENING = 0.02
