@@ -18,6 +18,7 @@ from rigctl.console import (
     DIFFERS,
     MISTAKE,
     STATUS_WORDS,
+    UNFINISHED,
     WHERE_FILES,
     Json,
     MistakeError,
@@ -105,6 +106,87 @@ def demo(
             telemetry.stop()
         if not any(folder.iterdir()):
             folder.rmdir()
+
+
+# ---- run -------------------------------------------------------------------------------------------------
+
+
+@app.command(name="run", epilog=f"{STATUS_WORDS} {WHERE_FILES}")
+def run_rig(
+    rig: Annotated[str, typer.Argument(help="The rig, with a [hardware] table.", metavar="RIG")],
+    job: Annotated[str, typer.Argument(help="What is to be emptied.", metavar="JOB")],
+    out: Annotated[
+        Path | None,
+        typer.Option(help="Folder for journal, record and local door; an unfinished job in it is gone on with."),
+    ] = None,
+    until_end: Annotated[bool, typer.Option("--until-end", help="End when the job has ended.")] = False,
+    realtime: Annotated[
+        int | None, typer.Option(help="Fixed real-time priority of the scan (SCHED_FIFO).", min=1, max=99)
+    ] = None,
+    lock_memory: Annotated[bool, typer.Option("--lock-memory", help="Keep the program in RAM.")] = False,
+    as_json: Annotated[bool, typer.Option("--json", help="At the end, say how the pace was kept as JSON.")] = False,
+) -> int:
+    """Run a job on a real rig: drivers, scan loop, journal, telemetry, record.
+
+    It waits for a person to press start (rigctl press). SIGTERM or Ctrl-C first makes the outputs safe and then ends;
+    a job under way comes up in HELD when it is run again with the same --out. The software is never the only
+    protection: pressure switch, emergency stop and relief valves act without it.
+    """
+    import logging
+
+    import msgspec
+
+    from rigctl import config
+    from rigctl.console import exit_status
+    from rigctl.runtime import host, run
+
+    logging.basicConfig(format="%(levelname)s %(message)s", level=logging.WARNING)
+    loaded, wanted = config.load_rig(find("rigs", rig)), config.load_job(find("jobs", job))
+    folder = out if out is not None else Path("out") / Path(wanted.path).stem
+
+    def say(line: str) -> None:
+        typer.echo(line, err=as_json)
+
+    try:
+        made = run.Run(loaded, wanted, folder, say)
+        if lock_memory:
+            host.lock_memory()
+        if realtime is not None:
+            host.real_time(realtime)
+    except host.HostError as error:
+        raise MistakeError(str(error)) from None
+    last = made.go(until_end=until_end)
+    pace = made.pace
+    if as_json:
+        phase = None if last is None else last.phase.value
+        say_json({"phase": phase, "journal": str(made.journal_path), "pace": msgspec.to_builtins(pace)})
+    else:
+        late = ", ".join(f"{name} {1e3 * value:.2f}" for name, value in pace.late_s.items())
+        say(f"{pace.scans} scans, {pace.overruns} overruns; late by {late} ms")
+    if not made.health.ok:
+        raise MistakeError(made.health.sentence)
+    return exit_status(last.phase) if last is not None else UNFINISHED
+
+
+@app.command()
+def press(
+    door: Annotated[Path, typer.Argument(help="The local door of a rig that runs, or its folder.", metavar="DOOR")],
+    what: Annotated[str, typer.Argument(help="start, hold, restart, stop, abort, reset or acknowledge.")],
+    cylinder: Annotated[
+        str | None, typer.Option(help="With restart or reset after a change: the cylinder now on the scale.")
+    ] = None,
+) -> int:
+    """Press a button of a rig that runs on this machine."""
+    from rigctl.runtime.door import press as pressing
+    from rigctl.runtime.run import DOOR
+
+    path = door / DOOR if door.is_dir() else door
+    try:
+        accepted, text = pressing(path, what, cylinder)
+    except OSError as error:
+        raise MistakeError(f"no rig listens at {path} ({error.strerror or error}); is rigctl run running?") from None
+    typer.echo(text, err=not accepted)
+    return 0 if accepted else MISTAKE
 
 
 # ---- check -----------------------------------------------------------------------------------------------

@@ -7,7 +7,7 @@ NE 43 limits), a value in a unit, or a contact. Several drivers may share the po
 from __future__ import annotations
 
 import importlib
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from math import isfinite, nan
 from typing import Any, Final
 
@@ -349,13 +349,20 @@ def commands_of(wiring: Wiring, bits: int, cv_103: float, heartbeat: bool) -> di
     return commands
 
 
-def readback_of(wiring: Wiring, readbacks: Mapping[str, Mapping[str, float]], bits: int) -> int:
-    """The outputs as the hardware reads them back; where it cannot, as they were commanded."""
+def readback_of(
+    wiring: Wiring, readbacks: Mapping[str, Mapping[str, float]], bits: int, lost: Collection[str] = ()
+) -> int:
+    """The outputs as the hardware reads them back; where it cannot, as they were commanded, `bits`.
+
+    Those of a driver that is `lost` count as dropped: its dead-man relay sees no heartbeat.
+    """
     for tag, point in wiring.points.items():
         if tag not in OUTPUT_TAGS:
             continue
+        bit = 1 << OUTPUT_TAGS.index(tag)
         raw = readbacks.get(point.driver, {}).get(tag)
-        if raw is not None:
-            bit = 1 << OUTPUT_TAGS.index(tag)
+        if point.driver in lost:
+            bits &= ~bit
+        elif raw is not None:
             bits = bits | bit if point.is_on(raw) else bits & ~bit
     return bits

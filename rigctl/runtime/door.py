@@ -1,0 +1,145 @@
+"""The local door: a Unix-domain socket in the job's folder by which a person at the rig starts, answers and stops it.
+
+One JSON line in, one out. Who may write to the folder may press; that is the only key, as with buttons on a panel.
+Requests through it count as made at the rig (`Source.LOCAL`): only these may reset a trip.
+"""
+
+from __future__ import annotations
+
+import itertools
+import json
+import os
+import socket
+import threading
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any, Final
+
+from rigctl.control.controller import Reply
+from rigctl.control.readings import Request, RequestKind, Source
+from rigctl.control.settings import Cylinder
+
+_WAITS_S: Final = 3.0
+_LONGEST: Final = 4096
+_AT_ONCE: Final = 8
+
+
+class Door:
+    """Takes requests from local programs and hands back what the controller said to them.
+
+    Parameters
+    ----------
+    path
+        Of the socket; one left behind by a program that died is replaced.
+    cylinders
+        That may be named with a restart, the job's own and its spare ones.
+
+    Raises
+    ------
+    OSError
+        If the socket cannot be made.
+    """
+
+    def __init__(self, path: Path, cylinders: Sequence[Cylinder]) -> None:
+        self.path = path
+        self._cylinders = {cylinder.serial: cylinder for cylinder in cylinders}
+        self._lock = threading.Lock()
+        self._asked: list[Request] = []
+        self._waiting: dict[str, tuple[threading.Event, list[Reply]]] = {}
+        self._numbers = itertools.count(1)
+        path.unlink(missing_ok=True)
+        self._socket = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
+        before = os.umask(0o177)
+        try:
+            self._socket.bind(str(path))
+        finally:
+            os.umask(before)
+        self._socket.listen(_AT_ONCE)
+        threading.Thread(target=self._serve, name="local door", daemon=True).start()
+
+    def take(self) -> tuple[Request, ...]:
+        """What was asked for since the last call."""
+        if not self._asked:
+            return ()
+        with self._lock:
+            asked, self._asked = tuple(self._asked), []
+        return asked
+
+    def answered(self, replies: Sequence[Reply]) -> None:
+        """Hand the controller's answers to those who wait for them."""
+        for reply in replies:
+            if (waits := self._waiting.pop(reply.request_id, None)) is not None:
+                waits[1].append(reply)
+                waits[0].set()
+
+    def close(self) -> None:
+        """Take no more."""
+        self._socket.close()
+        self.path.unlink(missing_ok=True)
+
+    def _serve(self) -> None:
+        while True:
+            try:
+                caller, _ = self._socket.accept()
+            except OSError:
+                return  # closed
+            threading.Thread(target=self._hear, args=(caller,), daemon=True).start()
+
+    def _hear(self, caller: socket.socket) -> None:
+        with caller:
+            try:
+                caller.settimeout(_WAITS_S)
+                line = caller.makefile("rb").readline(_LONGEST)
+                answer = self._press(line)
+                caller.sendall(json.dumps(answer).encode() + b"\n")
+            except OSError:
+                return  # the caller has gone
+
+    def _press(self, line: bytes) -> dict[str, Any]:
+        try:
+            said = json.loads(line)
+        except ValueError:
+            said = None
+        if not isinstance(said, Mapping):
+            return _refused('this is no JSON object in one line; write one like {"do": "start"}.')
+        try:
+            kind = RequestKind(said.get("do"))
+        except ValueError:
+            words = ", ".join(kind.value for kind in RequestKind)
+            return _refused(f"{said.get('do')!r} is nothing to ask for; write one of {words}.")
+        cylinder = None
+        if (serial := said.get("cylinder")) is not None:
+            cylinder = self._cylinders.get(serial)
+            if cylinder is None:
+                known = ", ".join(self._cylinders)
+                return _refused(f"cylinder {serial!r} stands in no file of this job; it knows {known}.")
+        request_id = f"local-{os.getpid()}-{next(self._numbers)}"
+        waits, got = threading.Event(), list[Reply]()
+        with self._lock:
+            self._waiting[request_id] = waits, got
+            self._asked.append(Request(kind, Source.LOCAL, request_id, cylinder))
+        if not waits.wait(_WAITS_S):
+            self._waiting.pop(request_id, None)
+            return _refused("the rig did not answer in time; look whether it scans.")
+        return {"accepted": got[0].accepted, "text": got[0].text}
+
+
+def _refused(text: str) -> dict[str, Any]:
+    return {"accepted": False, "text": text}
+
+
+def press(path: Path, what: str, cylinder: str | None = None) -> tuple[bool, str]:
+    """Ask a rig that runs; returns whether it was accepted, and the rig's sentence.
+
+    Raises
+    ------
+    OSError
+        If no rig listens there.
+    """
+    said = {"do": what} | ({} if cylinder is None else {"cylinder": cylinder})
+    with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as caller:
+        caller.settimeout(2.0 * _WAITS_S)
+        caller.connect(str(path))
+        caller.sendall(json.dumps(said).encode() + b"\n")
+        answer = json.loads(caller.makefile("rb").readline(_LONGEST) or b"{}")
+    return bool(answer.get("accepted")), str(answer.get("text", "the rig ended before it answered."))

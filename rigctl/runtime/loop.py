@@ -1,0 +1,165 @@
+"""The clocked scan loop: newest samples in, one scan of the core, commands out, on absolute deadlines.
+
+Nothing here waits for a wire, a disk or a broker: drivers, journal and telemetry have threads of their own. A scan that
+comes late is counted, the missed ones are left out, and the core trips where its limit says so. Whatever ends the loop,
+the outputs are made safe first and everything else comes after.
+"""
+
+from __future__ import annotations
+
+import time
+from collections import deque
+from collections.abc import Callable, Mapping
+from typing import Final
+
+import msgspec
+
+from rigctl.control import controller
+from rigctl.control.controller import ScanRecord, State
+from rigctl.control.points import SAFE, Outputs
+from rigctl.control.readings import Readings, Request
+from rigctl.control.settings import Settings
+from rigctl.hardware import wiring
+from rigctl.hardware.driver import Worker
+from rigctl.hardware.wiring import Wiring
+
+_KEPT_SCANS: Final = 72_000
+"""Scans whose lateness is kept for the percentiles: an hour at 20 Hz."""
+_SAFE_WITHIN_S: Final = 2.0
+
+
+class Pace(msgspec.Struct, frozen=True):
+    """How well the deadlines were kept."""
+
+    scans: int
+    overruns: int
+    """Deadlines that passed without their scan."""
+    late_s: dict[str, float]
+    """Percentiles of how late a scan began: p50, p95, p99, p99.9, max."""
+    step_s: dict[str, float]
+    """The same of what a scan took."""
+
+
+def percentiles(values: list[float]) -> dict[str, float]:
+    """Percentiles by nearest rank; empty without values."""
+    ranked = sorted(values)
+    shares = {"p50": 0.5, "p95": 0.95, "p99": 0.99, "p99.9": 0.999, "max": 1.0}
+    return (
+        {name: ranked[min(int(share * len(ranked)), len(ranked) - 1)] for name, share in shares.items()}
+        if ranked
+        else {}
+    )
+
+
+class ScanLoop:
+    """Runs the core against real drivers.
+
+    Parameters
+    ----------
+    settings, wiring, workers
+        Of the rig and the job; the workers by their drivers' names, not yet started.
+    state
+        To begin with: `controller.initial` or `after_power_loss`.
+    requests
+        Asked once a scan for what people want.
+    hear
+        Handed every scan's record and the state after it; must not wait. What it raises ends the loop.
+    clock, utc, sleep
+        Replaced in tests.
+    """
+
+    def __init__(
+        self,
+        settings: Settings,
+        wires: Wiring,
+        workers: Mapping[str, Worker],
+        state: State,
+        *,
+        requests: Callable[[], tuple[Request, ...]] = tuple,
+        hear: Callable[[ScanRecord, State], None] = lambda record, state: None,
+        clock: Callable[[], float] = time.monotonic,
+        utc: Callable[[], float] = time.time,
+        sleep: Callable[[float], None] = time.sleep,
+    ) -> None:
+        self.state = state
+        self.scans = self.overruns = 0
+        self._settings, self._wires, self._workers = settings, wires, workers
+        self._requests, self._hear = requests, hear
+        self._clock, self._utc, self._sleep = clock, utc, sleep
+        self._beat = False
+        self._ending = False
+        self._late: deque[float] = deque(maxlen=_KEPT_SCANS)
+        self._took: deque[float] = deque(maxlen=_KEPT_SCANS)
+
+    def stop(self) -> None:
+        """End after the present scan; may be called from a signal handler or another thread."""
+        self._ending = True
+
+    @property
+    def pace(self) -> Pace:
+        """How well the deadlines were kept so far."""
+        return Pace(self.scans, self.overruns, percentiles(list(self._late)), percentiles(list(self._took)))
+
+    def run(self) -> None:
+        """Scan until `stop`; outputs are safe when it returns or raises."""
+        period_s = self._settings.scan_period_s
+        try:
+            for worker in self._workers.values():
+                worker.start()
+            deadline_s = self._clock()
+            while not self._ending:
+                now_s = self._clock()
+                self._late.append(now_s - deadline_s)
+                missed = int((now_s - deadline_s) / period_s)
+                self.overruns += missed
+                deadline_s += (missed + 1) * period_s
+                self._scan()
+                self._took.append(self._clock() - now_s)
+                while (left_s := deadline_s - self._clock()) > 0.0 and not self._ending:
+                    self._sleep(min(left_s, 0.1))
+        finally:
+            self.make_safe()
+
+    def make_safe(self) -> bool:
+        """Write the safe command to every driver and let go of it; whether all took it in time."""
+        commands = wiring.commands_of(self._wires, SAFE.bits, SAFE.cv_103, self._beat)
+        for name, worker in self._workers.items():
+            if name in commands:
+                worker.command(commands[name])
+        until_s = time.monotonic() + _SAFE_WITHIN_S
+        done = True
+        for name, worker in self._workers.items():
+            done = worker.stop(commands.get(name), max(until_s - time.monotonic(), 0.01)) and done
+        return done
+
+    def _scan(self) -> None:
+        samples = {name: worker.samples for name, worker in self._workers.items()}
+        now_s = self._clock()  # after the samples: one from the future is believed by nobody
+        readings = Readings(
+            now_s=now_s,
+            utc_s=self._utc(),
+            readback=self._readback(now_s) if self._settings.fitted.readback else None,
+            overruns=self.overruns,
+            requests=self._requests(),
+            **wiring.readings_of(self._wires, samples, now_s),
+        )
+        self.state, outputs, record = controller.step(self.state, readings, self._settings)
+        self._drive(outputs)
+        self.scans += 1
+        self._hear(record, self.state)
+
+    def _readback(self, now_s: float) -> int:
+        """The outputs as the hardware has them; a driver that does not answer has dropped its outputs by now."""
+        lost, backs = set(), {}
+        for name, worker in self._workers.items():
+            if worker.trouble:
+                lost.add(name)
+            elif worker.readback and now_s - worker.readback_at_s <= self._wires.stations[name].stale_s:
+                backs[name] = worker.readback
+        return wiring.readback_of(self._wires, backs, self.state.outputs.bits, lost)
+
+    def _drive(self, outputs: Outputs) -> None:
+        self._beat = not self._beat
+        commands = wiring.commands_of(self._wires, outputs.bits, outputs.cv_103, self._beat)
+        for name, raw in commands.items():
+            self._workers[name].command(raw)
