@@ -240,6 +240,10 @@ def _checked(config: str, job: str | None) -> tuple[list[tuple[str, str]], list[
     rig = wanted = None
     try:
         rig = files.load_rig(path)
+        if rig.hardware:
+            from rigctl.runtime.run import wired
+
+            wired(rig)
     except files.ConfigError as error:
         problems += error.problems
     if job is not None:

@@ -53,7 +53,7 @@ class Run:
 
     def __init__(self, rig: RigConfig, job: JobConfig, folder: Path, say: Callable[[str], None]) -> None:
         self._settings, self._say, self._folder = settings_for(rig, job), say, folder
-        wires, workers = wired(rig, self._settings)
+        wires, workers = wired(rig, scale_usable=self._settings.job.scale_usable)
         folder.mkdir(parents=True, exist_ok=True)
         path = unfinished(folder)
         state = None
@@ -150,7 +150,7 @@ class Run:
         (self._folder / "record.html").write_text(render_page(made, None), encoding="utf-8")
 
 
-def wired(rig: RigConfig, settings: Settings) -> tuple[wiring.Wiring, dict[str, Worker]]:
+def wired(rig: RigConfig, *, scale_usable: bool = True) -> tuple[wiring.Wiring, dict[str, Worker]]:
     """Wiring and workers of a rig's [hardware] table; nothing is opened yet.
 
     Raises
@@ -161,7 +161,7 @@ def wired(rig: RigConfig, settings: Settings) -> tuple[wiring.Wiring, dict[str, 
     if not rig.hardware:
         raise ConfigError([f"{rig.path}: there is no [hardware] table; add one to run this rig, or use rigctl demo."])
     try:
-        wires = wiring.load(rig.hardware, rig.fitted, settings.job.scale_usable)
+        wires = wiring.load(rig.hardware, rig.fitted, scale_usable)
         drivers = wires.drivers()
     except WiringError as error:
         raise ConfigError([f"{rig.path}: {problem}" for problem in str(error).splitlines()]) from None
