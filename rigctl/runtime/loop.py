@@ -26,6 +26,7 @@ from rigctl.hardware.wiring import Wiring
 _KEPT_SCANS: Final = 72_000
 """Scans whose lateness is kept for the percentiles: an hour at 20 Hz."""
 _SAFE_WITHIN_S: Final = 2.0
+_FIRST_ANSWER_S: Final = 5.0
 
 
 class Pace(msgspec.Struct, frozen=True):
@@ -106,6 +107,7 @@ class ScanLoop:
         try:
             for worker in self._workers.values():
                 worker.start()
+            self._await_devices()
             deadline_s = self._clock()
             while not self._ending:
                 now_s = self._clock()
@@ -119,6 +121,14 @@ class ScanLoop:
                     self._sleep(min(left_s, 0.1))
         finally:
             self.make_safe()
+
+    def _await_devices(self) -> None:
+        """Give every device time to answer once: a scan before that would trip on instruments that are only slow."""
+        until_s = self._clock() + _FIRST_ANSWER_S
+        while not self._ending and self._clock() < until_s:
+            if all(worker.exchanges for worker in self._workers.values()):
+                return
+            self._sleep(0.02)
 
     def make_safe(self) -> bool:
         """Write the safe command to every driver and let go of it; whether all took it in time."""

@@ -1,0 +1,162 @@
+"""`rigctl run` as a program over a real Modbus socket and a pseudo-terminal: signals, a kill, and run again."""
+
+from __future__ import annotations
+
+import json
+import os
+import signal
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+
+from rigctl.control.sequence import Phase
+from rigctl.journal.store import JournalReader
+from rigctl.runtime.door import press
+from rigctl.runtime.run import DOOR
+from tests.strategies import CONFIGS
+from tests.test_drivers_wire import Indicator, Server
+
+pytestmark = pytest.mark.timeout(120)
+
+BAR_UA = 16_000.0 / 40.0
+
+
+class Stand:
+    """A rig's wires with a rig behind them that never changes: 16 bar everywhere, a cylinder of 13.2 kg."""
+
+    def __init__(self, folder: Path) -> None:
+        # R-410A at 25 degC boils at 16.6 bar (published tables).
+        suction, discharge = round(4_000 + 16.6 * BAR_UA), round(4_000 + 16.6 * 16_000 / 60)
+        degc = round(4_000 + 16_000 * (25.0 + 60.0) / 240.0)
+        self.server = Server(words={0: suction, 1: suction, 2: discharge, 3: degc})
+        self.indicator = Indicator()
+        self._talking = True
+        threading.Thread(target=self._talk, daemon=True).start()
+        text = (CONFIGS / "rigs/shop-modbus.toml").read_text()
+        text = text.replace('host = "192.168.1.20"\nport = 502', f'host = "127.0.0.1"\nport = {self.server.port}')
+        self.rig = folder / "rig.toml"
+        self.rig.write_text(text.replace("/dev/serial/by-id/scale", self.indicator.port))
+        self.out = folder / "job"
+        self.programs: list[subprocess.Popen[str]] = []
+
+    def _talk(self) -> None:
+        while self._talking:
+            self.indicator.say(b"ST,GS,+ 13.200kg\r\n")
+            time.sleep(0.1)
+
+    def run(self, *more: str) -> subprocess.Popen[str]:
+        command = [sys.executable, "-m", "rigctl", "run", str(self.rig), "split-ac", "--out", str(self.out), *more]
+        environment = dict(os.environ, PYTHONPATH=str(CONFIGS.parent))
+        program = subprocess.Popen(
+            command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, env=environment, cwd=CONFIGS.parent
+        )
+        self.programs.append(program)
+        return program
+
+    def pressed(self, what: str) -> bool:
+        """Press as soon as the door is there; whether it was accepted."""
+        until_s = time.monotonic() + 20.0
+        while time.monotonic() < until_s:
+            try:
+                return press(self.out / DOOR, what)[0]
+            except (OSError, ValueError):
+                time.sleep(0.05)
+        raise AssertionError(f"no door; {self.programs[-1].poll()}")
+
+    def phase(self) -> Phase | None:
+        journals = list(self.out.glob("*.journal"))
+        if not journals:
+            return None
+        with JournalReader(journals[0]) as reader:
+            last = reader.last_scan()
+        return None if last is None else last.record.phase
+
+    def coils(self) -> list[bool]:
+        from pymodbus.client import ModbusTcpClient
+
+        client = ModbusTcpClient("127.0.0.1", port=self.server.port)
+        client.connect()
+        bits: list[bool] = client.read_coils(0, count=10, device_id=1).bits[:10]
+        client.close()
+        return bits
+
+    def close(self) -> None:
+        for program in self.programs:
+            if program.poll() is None:
+                program.kill()
+            program.communicate()
+        self._talking = False
+        time.sleep(0.15)
+        self.server.stop()
+        self.indicator.close()
+
+
+@pytest.fixture
+def stand(tmp_path: Path) -> Iterator[Stand]:
+    made = Stand(tmp_path)
+    yield made
+    made.close()
+
+
+def until(what: Callable[[], bool], within_s: float = 20.0) -> bool:
+    end_s = time.monotonic() + within_s
+    while time.monotonic() < end_s:
+        if what():
+            return True
+        time.sleep(0.05)
+    return False
+
+
+def test_sigterm_leaves_safe_outputs_and_the_next_run_comes_up_held(stand: Stand) -> None:
+    program = stand.run("--json")
+    assert stand.pressed("start")
+    assert until(lambda: any(stand.coils())), "valves open and the motor starts"
+    program.send_signal(signal.SIGTERM)
+    out, err = program.communicate(timeout=20.0)
+    assert not any(stand.coils())
+    answer = json.loads(out)
+    assert answer["pace"]["scans"] > 10 and "idle -> line-up" in err
+    again = stand.run()
+    assert until(lambda: stand.phase() is Phase.HELD)
+    time.sleep(0.5)
+    again.send_signal(signal.SIGINT)
+    text, _ = again.communicate(timeout=20.0)
+    assert "Comes up again: Power was lost during" in text
+    assert not any(stand.coils()), "it waits for a person with everything shut"
+
+
+def test_a_killed_program_comes_up_held_with_its_totals(stand: Stand) -> None:
+    program = stand.run()
+    assert stand.pressed("start")
+    assert until(lambda: stand.phase() not in (None, Phase.IDLE, Phase.LINE_UP))
+    program.kill()
+    program.wait(10.0)
+    assert any(stand.coils()), "nobody made them safe: that is the dead-man relay's part"
+    stand.run()
+    assert until(lambda: stand.phase() is Phase.HELD)
+    assert until(lambda: not any(stand.coils()))
+    with JournalReader(next(stand.out.glob("*.journal"))) as reader:
+        assert [session.reason for session in reader.sessions()] == ["start", "resume"]
+        assert "Power was lost" in reader.last_scan().record.sentence  # type: ignore[union-attr]
+
+
+def test_a_rig_without_wires_is_told_so_in_one_sentence(tmp_path: Path) -> None:
+    done = subprocess.run(
+        [sys.executable, "-m", "rigctl", "run", "shop", "split-ac", "--out", str(tmp_path / "x")],
+        capture_output=True, text=True, cwd=CONFIGS.parent, check=False,
+    )  # fmt: skip
+    assert done.returncode == 2 and "[hardware]" in done.stderr and done.stderr.count("\n") == 1
+    assert not (tmp_path / "x").exists()
+
+
+def test_nobody_at_the_door_is_told_so(tmp_path: Path) -> None:
+    done = subprocess.run(
+        [sys.executable, "-m", "rigctl", "press", str(tmp_path), "start"], capture_output=True, text=True, check=False,
+        cwd=CONFIGS.parent,
+    )  # fmt: skip
+    assert done.returncode == 2 and "no rig listens" in done.stderr
