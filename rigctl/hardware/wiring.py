@@ -208,6 +208,11 @@ def load(raw: Mapping[str, Any], fitted: Fitted, scale_usable: bool = True) -> W
         f'hardware.points."{tag}": wired, but [fitted] says that the rig has none; correct one of them.'
         for tag in points if tag not in needed
     ]  # fmt: skip
+    problems += [
+        f'hardware.points."{tag}".inverted: a GPIO line begins and ends inactive, which would energise this point; '
+        "write active_low = true instead."
+        for tag, point in points.items() if stations[point.driver].kind == "gpio" and is_output(tag) and point.inverted
+    ]  # fmt: skip
     if problems:
         raise WiringError("\n".join(problems))
     return Wiring(stations, points)

@@ -1,0 +1,135 @@
+"""Thermometers on a 1-Wire bus (DS18B20 and its like), by the files of the kernel's driver w1_therm.
+
+A conversion takes 750 ms and the bus does one at a time, so every call of `read` asks the next sensor and hands out
+what the others said last, with the time of that: with three sensors a sample is up to 2.3 s old.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+from math import nan
+from pathlib import Path
+from time import monotonic
+from typing import Annotated, Final
+
+import msgspec
+
+from rigctl.control.readings import Fault
+from rigctl.hardware import sysfs
+from rigctl.hardware.driver import DriverError, Sample, Wire, WiringError
+from rigctl.hardware.options import read
+
+CONVERSION_S: Final = 0.75
+"""At 12 bits, DS18B20 data sheet."""
+POWER_ON_DEGC: Final = 85.0
+"""DS18B20 data sheet: in the register until the first conversion; a sensor that lost its supply says it too."""
+MEASURES_DEGC: Final = (-55.0, 125.0)
+_OPTIONS: Final = {"root": 'root = "/sys/bus/w1/devices"'}
+_ADDRESS: Final = {"id": 'id = "28-0000054c8a1b", the name of the sensor\'s folder'}
+_W1_SLAVE: Final = re.compile(r"[0-9a-f ]{0,64}: crc=[0-9a-f]{2} (YES|NO)\n[0-9a-f ]{0,64}\bt=(-?\d{1,7})\n", re.ASCII)
+
+
+class _Options(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    root: str = "/sys/bus/w1/devices"
+
+
+class _Address(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    id: Annotated[str, msgspec.Meta(pattern=r"^[0-9a-f]{2}-[0-9a-f]{12}\Z")]
+
+
+def judged(degc: float) -> Fault | None:
+    """Why a temperature (degC) that the sensor says may not be used; None if it may."""
+    if degc == POWER_ON_DEGC:
+        return Fault.FAILURE
+    if not MEASURES_DEGC[0] <= degc <= MEASURES_DEGC[1]:
+        return Fault.OUT_OF_RANGE
+    return None
+
+
+def of_w1_slave(text: str) -> tuple[float, Fault | None]:
+    """Temperature (degC) and fault out of a file `w1_slave`: two lines, checksum and thousandths of a degree."""
+    found = _W1_SLAVE.fullmatch(text)
+    if found is None:
+        return nan, Fault.FAILURE
+    if found[1] == "NO":
+        return nan, Fault.NO_REPLY
+    degc = int(found[2]) / 1000.0
+    return degc, judged(degc)
+
+
+def of_temperature(text: str) -> tuple[float, Fault | None]:
+    """Temperature (degC) and fault out of a file `temperature`: thousandths of a degree; the kernel checks the sum."""
+    try:
+        degc = sysfs.number(text) / 1000.0
+    except ValueError:
+        return nan, Fault.FAILURE
+    return degc, judged(degc)
+
+
+class OneWireDriver:
+    """The thermometers of one bus."""
+
+    def __init__(self, root: Path, sensors: Mapping[str, str]) -> None:
+        self._root, self._sensors = root, sensors
+        self._turn = 0
+        self._newest: dict[str, Sample] = {}
+
+    def open(self) -> None:
+        """Look whether there is a bus; a single sensor that is missing only has no reply."""
+        self._newest = {}
+        self._bus_there()
+
+    def read(self) -> dict[str, Sample]:
+        """Ask the next sensor, which takes 750 ms, and return the newest of all."""
+        self._bus_there()
+        if self._sensors:
+            tag = list(self._sensors)[self._turn % len(self._sensors)]
+            self._turn += 1
+            self._newest[tag] = self._sample(self._root / self._sensors[tag])
+        return dict(self._newest)
+
+    def write(self, raw: Mapping[str, float]) -> dict[str, float]:
+        """Do nothing: a thermometer has no outputs."""
+        return {}
+
+    def close(self) -> None:
+        """Do nothing: no file is held open."""
+
+    def _bus_there(self) -> None:
+        if not self._root.is_dir():
+            raise DriverError(f"{self._root} is not there: no 1-Wire bus, or its kernel module is not loaded.")
+
+    @staticmethod
+    def _sample(folder: Path) -> Sample:
+        begun_s = monotonic()
+        try:
+            if (slave := folder / "w1_slave").exists():
+                degc, fault = of_w1_slave(sysfs.read(slave))
+            else:
+                degc, fault = of_temperature(sysfs.read(folder / "temperature"))
+        except OSError:
+            degc, fault = nan, Fault.NO_REPLY
+        # The conversion begins with the reading of the file; whatever takes longer only makes the sample older.
+        return Sample(degc if fault is None else nan, begun_s + min(monotonic() - begun_s, CONVERSION_S), fault)
+
+
+def make(kind: str, options: Mapping[str, object], wires: Sequence[Wire]) -> OneWireDriver:
+    """Return the driver of one bus.
+
+    Raises
+    ------
+    WiringError
+        If an option or an address cannot be used.
+    """
+    root = Path(read(options, _Options, "", _OPTIONS).root)
+    sensors: dict[str, str] = {}
+    for wire in wires:
+        where = f'points."{wire.tag}"'
+        if wire.output:
+            raise WiringError(f"{where}.driver: a one-wire thermometer is no output; wire it to another driver.")
+        sensor = read(wire.address, _Address, where, _ADDRESS).id
+        if sensor in sensors.values():
+            raise WiringError(f"{where}.id: {sensor} is another point already; write its own id.")
+        sensors[wire.tag] = sensor
+    return OneWireDriver(root, sensors)
