@@ -540,6 +540,35 @@ def interlocks(
     return 0
 
 
+# ---- points ----------------------------------------------------------------------------------------------
+
+
+@app.command()
+def points(
+    config: Annotated[str, typer.Argument(help="File of a rig with a [hardware] table.", metavar="CONFIG")],
+    layout: Annotated[str, typer.Option("--format", help="How it is written.", metavar="table|csv|markdown")] = "table",
+    as_json: Json = False,
+) -> int:
+    """The point list of a rig: what is wired where, in which range, its safe state and its limits."""
+    from rigctl import config as files
+    from rigctl.hardware import point_list
+
+    if layout not in point_list.FORMATS:
+        raise MistakeError(f'--format: "{layout}" is none; write {", ".join(point_list.FORMATS)}.')
+    rig = files.load_rig(find("rigs", config))
+    rows = point_list.rows_of(rig)
+    if as_json:
+        say_json([{key.replace(" ", "_"): value for key, value in row.items()} for row in rows])
+    elif layout == "csv":
+        typer.echo(point_list.as_csv(rows), nl=False)
+    elif layout == "markdown":
+        typer.echo(point_list.as_markdown(rows), nl=False)
+    else:
+        heads = point_list.HEADS
+        say_table(f"Points of {rig.name}", heads, [[row[head] for head in heads] for row in rows])
+    return 0
+
+
 # ---- journals --------------------------------------------------------------------------------------------
 
 

@@ -77,6 +77,7 @@ _TOLD_BY: Final = (
     ("rigctl.control.settings", "UnsafeSettingsError"),
     ("rigctl.journal.store", "JournalError"),
     ("rigctl.telemetry.broker", "BrokerError"),
+    ("rigctl.hardware.driver", "WiringError"),
     ("hil_sim.scenario", "ScenarioError"),
     ("hil_sim.faults", "UnsupportedFaultError"),
     ("hil_sim.plant.model", "PlantError"),

@@ -61,7 +61,7 @@ def refused(done, words):
 # ---- short answers ---------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("name", ["demo", "check", "pt", "interlocks", "record", "replay"])
+@pytest.mark.parametrize("name", ["demo", "check", "pt", "interlocks", "points", "record", "replay"])
 def test_every_command_has_help_without_colour(name):
     done = rigctl(name, "--help", COLUMNS="100")
     assert done.returncode == 0
