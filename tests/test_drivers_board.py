@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 
 from rigctl.control.readings import Fault
 from rigctl.control.settings import Fitted
-from rigctl.hardware import gpio, iio, one_wire, wiring
+from rigctl.hardware import gpio, iio, one_wire, sysfs, wiring
 from rigctl.hardware.driver import DriverError, Wire, WiringError, Worker
 
 # ---- GPIO ------------------------------------------------------------------------------------------------
@@ -625,3 +625,52 @@ def test_any_w1_slave_gives_the_temperature_that_it_says_or_none(tmp_path, data)
         assert sample.raw != 85.0
     else:
         assert isnan(sample.raw)
+
+
+@pytest.mark.parametrize("text", ["1e999\n", "-1e400\n", "nan\n", "1\n1\n", "", "1"])
+def test_what_is_no_finite_number_in_a_line_is_no_number(text):
+    with pytest.raises(ValueError, match="number"):
+        sysfs.number(text)
+
+
+# ---- from the file of a rig to a reading -----------------------------------------------------------------
+
+
+def test_a_loop_on_a_shunt_and_a_thermometer_become_readings_in_si_and_go_with_their_files(tmp_path):
+    folder_with(tmp_path / "iio:device0", name="ads1115\n", in_voltage0_raw="16000\n", in_voltage_scale="0.125\n")
+    folder_with(tmp_path / IDS[0], w1_slave=GOOD)
+    raw = {
+        "drivers": {
+            "adc": {"kind": "iio", "root": str(tmp_path), "period": "10 ms"},
+            "bus": {"kind": "one-wire", "root": str(tmp_path), "period": "10 ms"},
+            "io": {"kind": "gpio", "chip": "/dev/gpiochip0"},
+        },
+        "points": {tag: {"driver": "io", "line": n} for n, tag in enumerate(wiring.wanted(Fitted(tt_201=True)))},
+    }
+    loop = {"driver": "adc", "device": "ads1115", "channel": "in_voltage0", "signal": "4-20 mA", "scale": 1 / 150}
+    raw["points"]["PT-101"] = loop | {"span": ["0 bar g", "40 bar g"]}
+    raw["points"]["PT-201"] = loop | {"span": ["0 bar g", "40 bar g"], "channel": "in_voltage1"}
+    raw["points"]["WT-301"]["unit"] = "kg"
+    raw["points"]["TT-201"] = {"driver": "bus", "id": IDS[0], "unit": "degC"}
+    rig = wiring.load(raw, Fitted(tt_201=True))
+    drivers = rig.drivers()
+    workers = {name: Worker(name, drivers[name], rig.stations[name].period_s) for name in ("adc", "bus")}
+    for worker in workers.values():
+        worker.start()
+
+    def readings():
+        samples = {name: worker.samples for name, worker in workers.items()}
+        return wiring.readings_of(rig, samples, time.monotonic())
+
+    wait_for(lambda: all(worker.exchanges for worker in workers.values()))
+    found = readings()
+    # 16000 x 0.125 mV = 2 V over 150 ohm = 13.333 mA: 9.333 of 16 mA of 40 bar are 23.333 bar g.
+    assert found["pt_101_pa_abs"].value == pytest.approx(101_325.0 + 23.3333e5, rel=1e-5)
+    assert found["pt_101_pa_abs"].fault is None
+    assert found["pt_201_pa_abs"].fault is Fault.NO_REPLY  # there is no in_voltage1
+    assert found["tt_201_degc"].value == 23.125
+    (tmp_path / "iio:device0" / "in_voltage0_raw").write_text("160")
+    (tmp_path / IDS[0] / "w1_slave").unlink()
+    wait_for(lambda: readings()["pt_101_pa_abs"].fault is Fault.FAILURE)
+    wait_for(lambda: readings()["tt_201_degc"].fault is Fault.NO_REPLY)
+    assert all(worker.stop() for worker in workers.values())
