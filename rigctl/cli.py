@@ -565,7 +565,11 @@ def points(
         typer.echo(point_list.as_markdown(rows), nl=False)
     else:
         heads = point_list.HEADS
-        say_table(f"Points of {rig.name}", heads, [[row[head] for head in heads] for row in rows])
+        drivers = dict(row["driver"].split(": ", 1) for row in rows if ": " in row["driver"])
+        short = [row | {"driver": row["driver"].partition(": ")[0]} for row in rows]
+        say_table(f"Points of {rig.name}", heads, [[row[head] for head in heads] for row in short])
+        typer.echo("")
+        say_table("Drivers", ("driver", "how it is reached"), list(drivers.items()))
     return 0
 
 

@@ -22,6 +22,8 @@ ANALOGUE = {
 }  # fmt: skip
 THERMOMETERS = ("TT-101", "TT-201", "TT-301", "TT-001")
 GAUGE_PA = 101_325.0
+PLAIN = sorted(path.stem for path in CONFIGS.glob("rigs/*.toml") if "[hardware" not in path.read_text())
+"""The supplied rigs that are not wired."""
 
 
 def hardware(rig):
@@ -54,7 +56,7 @@ def hardware(rig):
 def folder(tmp_path_factory):
     """The supplied rigs with everything wired."""
     made = tmp_path_factory.mktemp("rigs")
-    for path in CONFIGS.glob("rigs/*.toml"):
+    for path in (CONFIGS / f"rigs/{name}.toml" for name in PLAIN):
         plain = tomllib.loads(path.read_text(encoding="utf-8"))
         assert "hardware" not in plain
         text = path.read_text(encoding="utf-8") + "\n" + hardware(config.load_rig(path))
@@ -74,7 +76,7 @@ def listed(path):
     return {row["tag"]: row for row in point_list.rows_of(config.load_rig(path))}
 
 
-@pytest.mark.parametrize("name", sorted(path.stem for path in CONFIGS.glob("rigs/*.toml")))
+@pytest.mark.parametrize("name", PLAIN)
 def test_every_point_of_a_rig_is_listed_once_and_wired(folder, name):
     rig = config.load_rig(folder / f"{name}.toml")
     rows = point_list.rows_of(rig)
@@ -132,7 +134,7 @@ def test_limits_are_those_of_the_rig_in_its_own_units(folder):
     assert us["PT-201"]["range"] == "-14.5 to 580 psig"
 
 
-@pytest.mark.parametrize("name", sorted(path.stem for path in CONFIGS.glob("rigs/*.toml")))
+@pytest.mark.parametrize("name", PLAIN)
 def test_a_point_says_trip_just_where_the_cause_and_effect_table_has_one(folder, name):
     rows = listed(folder / f"{name}.toml")
     trips = {row["tag"].split(".")[0] for row in table() if row["effect"] == "trip"}
@@ -169,7 +171,7 @@ def test_the_command_writes_all_its_formats_with_the_same_content(folder):
     assert "ads\\|1115" in found["markdown"].stdout
     plain = found["table"].stdout
     assert plain.startswith("Points of Bench rig")
-    assert len(plain.splitlines()) == len(rows) + 2
+    assert len(plain.split("\n\n")[0].splitlines()) == len(rows) + 2
     for row in rows:
         assert all(cell in plain for cell in row.values())
     answered = json.loads(rigctl("points", path, "--json").stdout)
