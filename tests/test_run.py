@@ -2,28 +2,87 @@
 
 from __future__ import annotations
 
+import asyncio
 import json
 import os
+import pty
 import signal
 import subprocess
 import sys
 import threading
 import time
+import tty
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
+from pymodbus.server import ModbusTcpServer
+from pymodbus.simulator import DataType, SimData, SimDevice
 
 from rigctl.control.sequence import Phase
 from rigctl.journal.store import JournalReader
 from rigctl.runtime.door import press
 from rigctl.runtime.run import DOOR
 from tests.strategies import CONFIGS
-from tests.test_drivers_wire import Indicator, Server
 
 pytestmark = pytest.mark.timeout(120)
 
 BAR_UA = 16_000.0 / 40.0
+
+
+class Server:
+    """A Modbus TCP device in a thread: 200 registers of each kind, shared, and 200 bits."""
+
+    def __init__(self, port: int = 0, words: dict[int, int] | None = None) -> None:
+        self.words = [0] * 200
+        for register, word in (words or {}).items():
+            self.words[register] = word
+        self.port = port
+        self._loop = asyncio.new_event_loop()
+        self._up = threading.Event()
+        self._thread = threading.Thread(target=self._run, daemon=True)
+        self._thread.start()
+        assert self._up.wait(5.0)
+
+    def _run(self) -> None:
+        asyncio.set_event_loop(self._loop)
+        self._loop.run_until_complete(self._serve())
+        self._loop.close()
+
+    async def _serve(self) -> None:
+        registers = SimData(0, values=self.words, datatype=DataType.REGISTERS)
+        bits = SimData(0, values=[False] * 200, datatype=DataType.BITS)
+        device = SimDevice(1, simdata=([bits], [bits], [registers], [registers]))
+        self._server = ModbusTcpServer(device, address=("127.0.0.1", self.port))
+        await self._server.listen()
+        self.port = self._server.transport.sockets[0].getsockname()[1]
+        self._end = asyncio.Event()
+        self._up.set()
+        await self._end.wait()
+        await self._server.shutdown()
+
+    def stop(self) -> None:
+        if self._thread.is_alive():
+            self._loop.call_soon_threadsafe(self._end.set)
+            self._thread.join(5.0)
+
+
+class Indicator:
+    """The far end of a pseudo-terminal."""
+
+    def __init__(self) -> None:
+        self.end, line = pty.openpty()
+        tty.setraw(self.end)
+        tty.setraw(line)
+        self.port = os.ttyname(line)
+        self._line = line
+
+    def say(self, text: bytes) -> None:
+        os.write(self.end, text)
+
+    def close(self) -> None:
+        os.close(self.end)
+        os.close(self._line)
 
 
 class Stand:

@@ -14,8 +14,8 @@ from typing import Any, Final, Literal
 
 import msgspec
 
+from rigctl.hardware import checking
 from rigctl.hardware.driver import DriverError, Sample, Wire, WiringError
-from rigctl.hardware.options import read
 
 _OPTIONS: Final = {"chip": 'chip = "/dev/gpiochip0"'}
 _ADDRESS: Final = {
@@ -138,13 +138,13 @@ def make(kind: str, options: Mapping[str, object], wires: Sequence[Wire]) -> Gpi
     WiringError
         If an option or an address cannot be used.
     """
-    chip = read(options, _Options, "", _OPTIONS).chip
+    chip = checking.checked(_Options, options, _OPTIONS).chip
     inputs: dict[str, _Address] = {}
     outputs: dict[str, _Address] = {}
     taken: dict[int | str, str] = {}
     for wire in wires:
         where = f'points."{wire.tag}"'
-        address = read(wire.address, _Address, where, _ADDRESS)
+        address = checking.checked(_Address, wire.address, _ADDRESS, f"{where}.")
         if address.line in ("",) or (isinstance(address.line, int) and address.line < 0):
             raise WiringError(f"{where}.line: {address.line!r} is no line; write {_ADDRESS['line']}.")
         if wire.output and address.bias is not None:

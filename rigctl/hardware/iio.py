@@ -17,9 +17,8 @@ from typing import Annotated, Final
 import msgspec
 
 from rigctl.control.readings import Fault
-from rigctl.hardware import sysfs
+from rigctl.hardware import checking, sysfs
 from rigctl.hardware.driver import DriverError, Sample, Wire, WiringError
-from rigctl.hardware.options import read
 
 _OPTIONS: Final = {"root": 'root = "/sys/bus/iio/devices"'}
 _ADDRESS: Final = {
@@ -165,12 +164,12 @@ def make(kind: str, options: Mapping[str, object], wires: Sequence[Wire]) -> Iio
     WiringError
         If an option or an address cannot be used.
     """
-    root = Path(read(options, _Options, "", _OPTIONS).root)
+    root = Path(checking.checked(_Options, options, _OPTIONS).root)
     inputs: dict[str, _Address] = {}
     outputs: dict[str, _Address] = {}
     for wire in wires:
         where = f'points."{wire.tag}"'
-        address = read(wire.address, _Address, where, _ADDRESS)
+        address = checking.checked(_Address, wire.address, _ADDRESS, f"{where}.")
         direction = "out_" if wire.output else "in_"
         if not address.channel.startswith(direction):
             raise WiringError(

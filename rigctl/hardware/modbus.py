@@ -1,238 +1,385 @@
-"""Modbus TCP and RTU: loops and contacts in registers, valves and motors as coils, written and read back together.
+"""Modbus TCP and RTU: points on the registers and bits of remote inputs and outputs, drives and transmitters.
 
-Modbus Application Protocol V1.1b3: at most 125 registers or 2000 bits are read at once, 123 and 1968 written.
+Neighbours are read with one request, so that a scan of 20 Hz is possible on a serial bus too. Addresses count from 0,
+as they go over the wire. Application protocol: MODBUS Application Protocol Specification V1.1b3.
 """
 
 from __future__ import annotations
 
 import contextlib
+import logging
 import struct
 import time
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from math import isfinite
-from typing import Annotated, Any, Final, Literal
+from typing import Annotated, Final, Literal
 
 import msgspec
-from pymodbus import FramerType
+from pymodbus import ModbusException
 from pymodbus.client import ModbusSerialClient, ModbusTcpClient
-from pymodbus.exceptions import ModbusException
+from pymodbus.pdu import ModbusPDU
 
-from rigctl.hardware import options
-from rigctl.hardware.driver import Driver, DriverError, Sample, Wire, WiringError
+from rigctl.hardware import checking
+from rigctl.hardware.driver import DriverError, Sample, Wire, WiringError
 
-_AT_ONCE: Final = {"input": 120, "holding": 120, "coil": 1900, "discrete": 1900}
-_GAP: Final = 8
-"""Registers that are read along rather than asked for in a request of their own."""
-_FORMATS: Final = {"int16": "h", "uint16": "H", "int32": "i", "uint32": "I", "float32": "f"}
-_PARITY: Final = {"none": "N", "even": "E", "odd": "O"}
+# What it logs as an error comes as an exception, too, and is told once by the worker.
+logging.getLogger("pymodbus").setLevel(logging.CRITICAL)
+
+MOST_REGISTERS: Final = 120
+MOST_BITS: Final = 1900
+"""In one request; the specification allows 125 (123 when writing) and 2000 (1968)."""
+_BITS: Final = ("coil", "discrete")
+_FORMATS: Final = {"int16": ">h", "uint16": ">H", "int32": ">i", "uint32": ">I", "float32": ">f"}
+_RANGES: Final = {
+    "int16": (-(2**15), 2**15 - 1),
+    "uint16": (0, 2**16 - 1),
+    "int32": (-(2**31), 2**31 - 1),
+    "uint32": (0, 2**32 - 1),
+}
+_FLOAT_MOST: Final = struct.unpack(">f", b"\x7f\x7f\xff\xff")[0]
+_EXCEPTIONS: Final = {
+    1: "does not know this function",
+    2: "has no such address",
+    3: "does not accept the value or the number of registers",
+    4: "failed while doing it",
+    6: "is busy",
+    10: "is behind a gateway that has no path to it",
+    11: "does not answer the gateway",
+}
+_PARITIES: Final = {"none": "N", "even": "E", "odd": "O"}
 
 _Unit = Annotated[int, msgspec.Meta(ge=0, le=255)]
-_Timeout = Annotated[float, msgspec.Meta(ge=0.01, le=5.0)]
+_Type = Literal["int16", "uint16", "int32", "uint32", "float32"]
 
 
-class TcpOptions(msgspec.Struct, frozen=True):
-    """Of a driver of kind modbus-tcp."""
-
-    host: str
+class _Tcp(msgspec.Struct, frozen=True):
+    host: Annotated[str, msgspec.Meta(min_length=1)]
     port: Annotated[int, msgspec.Meta(ge=1, le=65535)] = 502
     unit: _Unit = 1
-    timeout_s: _Timeout = 0.2
+    timeout: str = "200 ms"
+    gap: Annotated[int, msgspec.Meta(ge=0, le=MOST_REGISTERS)] = 8
 
 
-class RtuOptions(msgspec.Struct, frozen=True):
-    """Of a driver of kind modbus-rtu."""
-
-    port: str
-    baud: Annotated[int, msgspec.Meta(ge=300, le=1_000_000)] = 19200
-    parity: Literal["none", "even", "odd"] = "even"
+class _Rtu(msgspec.Struct, frozen=True):
+    port: Annotated[str, msgspec.Meta(min_length=1)]
+    baud: Annotated[int, msgspec.Meta(ge=300, le=4_000_000)] = 19200
+    parity: Literal["even", "none", "odd"] = "even"
     stop_bits: Literal[1, 2] = 1
     unit: _Unit = 1
-    timeout_s: _Timeout = 0.2
+    timeout: str = "200 ms"
+    gap: Annotated[int, msgspec.Meta(ge=0, le=MOST_REGISTERS)] = 8
 
 
-class Address(msgspec.Struct, frozen=True):
-    """Of a point: `order` is that of the two words of a 32-bit value."""
-
+class _Address(msgspec.Struct, frozen=True):
     register: Annotated[int, msgspec.Meta(ge=0, le=65535)]
     table: Literal["input", "holding", "coil", "discrete"]
-    type: Literal["int16", "uint16", "int32", "uint32", "float32"] = "uint16"
+    type: _Type | None = None
     order: Literal["big", "little"] = "big"
     unit: _Unit | None = None
 
-    @property
-    def words(self) -> int:
-        """Places that it takes in its table."""
-        return 2 if self.table in ("input", "holding") and self.type.endswith("32") else 1
+
+_WRITE_COMMON: Final = {
+    "unit": "the number of the device, like unit = 1",
+    "timeout": 'a time with its unit, like timeout = "200 ms"',
+    "gap": "how many unused registers may be read along, like gap = 8, or 0 for none",
+}
+_WRITE_TCP: Final = _WRITE_COMMON | {
+    "host": 'the address of the device, like host = "192.168.1.20"',
+    "port": "a number, usually port = 502",
+}
+_WRITE_RTU: Final = _WRITE_COMMON | {
+    "port": 'the serial device, like port = "/dev/ttyUSB0"',
+    "baud": "the speed, like baud = 19200",
+    "parity": 'one of "even", "none", "odd"',
+    "stop_bits": "1 or 2",
+}
+_WRITE_ADDRESS: Final = {
+    "register": "the address as it goes over the wire, counted from 0, like register = 0",
+    "table": 'one of "input", "holding", "coil", "discrete"',
+    "type": 'one of "int16", "uint16", "int32", "uint32", "float32"',
+    "order": '"big" (high word first) or "little"',
+    "unit": "the number of the device, like unit = 1",
+}
 
 
-class _Block(msgspec.Struct):
-    """Neighbours that one request fetches or sets."""
+class _Item(msgspec.Struct, frozen=True):
+    """One point on the bus."""
 
-    table: str
+    tag: str
     unit: int
-    first: int
-    count: int
-    points: list[tuple[str, Address]]
+    table: str
+    register: int
+    type: str
+    """Empty for a bit."""
+    little: bool
+
+    @property
+    def size(self) -> int:
+        return 2 if self.type.endswith("32") else 1
+
+    @property
+    def end(self) -> int:
+        return self.register + self.size
+
+    def decode(self, words: Sequence[int]) -> float:
+        """The value in registers, or in a bit."""
+        if not self.type:
+            return float(words[0])
+        ordered = words[::-1] if self.little else words
+        return float(struct.unpack(_FORMATS[self.type], struct.pack(f">{len(words)}H", *ordered))[0])
+
+    def encode(self, value: float) -> list[int]:
+        """The registers, or the bit, of a value; what is beyond the type's range is clamped."""
+        if not self.type:
+            return [int(value > 0.5)]
+        if self.type in _RANGES:
+            low, high = _RANGES[self.type]
+            packed = struct.pack(_FORMATS[self.type], min(max(round(value), low), high))
+        else:
+            packed = struct.pack(_FORMATS[self.type], min(max(value, -_FLOAT_MOST), _FLOAT_MOST))
+        words = list(struct.unpack(f">{len(packed) // 2}H", packed))
+        return words[::-1] if self.little else words
 
 
-def make(kind: str, table: Mapping[str, object], wires: Sequence[Wire]) -> Driver:
-    """A driver for these points.
+class _Group(msgspec.Struct, frozen=True):
+    """What one request carries."""
+
+    items: tuple[_Item, ...]
+
+    @property
+    def first(self) -> _Item:
+        return self.items[0]
+
+    @property
+    def count(self) -> int:
+        return max(item.end for item in self.items) - self.first.register
+
+    @property
+    def words(self) -> str:
+        last = self.first.register + self.count - 1
+        span = f"{self.first.register}" if self.count == 1 else f"{self.first.register} to {last}"
+        return f"{self.first.table} {span} of unit {self.first.unit}"
+
+
+def grouped(items: Iterable[_Item], gap: int) -> list[_Group]:
+    """Requests that cover all items: neighbours of one table and unit together, at most `gap` unused between them."""
+    groups: list[list[_Item]] = []
+    end = 0
+    for item in sorted(items, key=lambda item: (item.unit, item.table, item.register, item.size)):
+        if groups:
+            first = groups[-1][0]
+            most = MOST_BITS if item.table in _BITS else MOST_REGISTERS
+            alike = (item.unit, item.table) == (first.unit, first.table)
+            if alike and item.register - end <= gap and item.end - first.register <= most:
+                groups[-1].append(item)
+                end = max(end, item.end)
+                continue
+        groups.append([item])
+        end = item.end
+    return [_Group(tuple(group)) for group in groups]
+
+
+class Modbus:
+    """One Modbus TCP device (or gateway), or one RTU bus.
+
+    Every call ends within about its time limit, all requests of the call together; looking up a host by name is the
+    system's affair and may take longer. Nothing is tried twice, and a lost connection is made anew by `open` alone.
+
+    Parameters
+    ----------
+    name
+        Of the device, for messages.
+    client
+        A synchronous client without retries.
+    limit_s
+        Time limit of a call, s.
+    inputs, outputs
+        The points.
+    gap
+        How many unused registers or bits may be read between two points; none are ever written.
+    """
+
+    def __init__(
+        self,
+        name: str,
+        client: ModbusTcpClient | ModbusSerialClient,
+        limit_s: float,
+        inputs: Sequence[_Item],
+        outputs: Sequence[_Item],
+        gap: int,
+    ) -> None:
+        self._name, self._client, self._limit_s = name, client, limit_s
+        self._reads, self._checks, self._writes = grouped(inputs, gap), grouped(outputs, gap), grouped(outputs, 0)
+        self._gapped = gap > 0
+        self._until_s = 0.0
+        serial = isinstance(client, ModbusSerialClient)
+        self._check = (
+            "is it plugged in, and may this user open it?" if serial else "check its address, cable and supply."
+        )
+
+    def open(self) -> None:
+        """Connect; raises `DriverError` if that does not work."""
+        self._allow(self._limit_s)
+        try:
+            connected = bool(self._client.connect())
+        except (ModbusException, OSError) as error:
+            raise DriverError(f"{self._name}: cannot be opened ({error}).") from error
+        if not connected:
+            raise DriverError(f"{self._name}: cannot be reached; {self._check}")
+
+    def read(self) -> Mapping[str, Sample]:
+        """Take all inputs; each is stamped with the moment before its request, so it is never made younger."""
+        self._until_s = time.monotonic() + self._limit_s
+        return self._fetch(self._reads)
+
+    def write(self, raw: Mapping[str, float]) -> Mapping[str, float]:
+        """Write all outputs, then read them back; nothing is written unless there is a number for each."""
+        self._until_s = time.monotonic() + self._limit_s
+        for group in self._writes:
+            for item in group.items:
+                if not isfinite(raw.get(item.tag, float("nan"))):
+                    raise DriverError(f"{self._name}: the command for {item.tag} is no number.")
+        for group in self._writes:
+            self._put(group, [word for item in group.items for word in item.encode(raw[item.tag])])
+        return {tag: sample.raw for tag, sample in self._fetch(self._checks).items()}
+
+    def close(self) -> None:
+        """Let go."""
+        with contextlib.suppress(Exception):
+            self._client.close()  # type: ignore[no-untyped-call]
+
+    def _fetch(self, groups: Iterable[_Group]) -> dict[str, Sample]:
+        samples = {}
+        for group in groups:
+            asked_s = time.monotonic()
+            words = self._get(group)
+            for item in group.items:
+                at = item.register - group.first.register
+                samples[item.tag] = Sample(item.decode(words[at : at + item.size]), asked_s)
+        return samples
+
+    def _get(self, group: _Group) -> Sequence[int]:
+        client, first = self._client, group.first
+        ask = {
+            "coil": client.read_coils,
+            "discrete": client.read_discrete_inputs,
+            "holding": client.read_holding_registers,
+            "input": client.read_input_registers,
+        }[first.table]
+        self._ready()
+        try:
+            reply = ask(first.register, count=group.count, device_id=first.unit)
+        except (ModbusException, OSError, struct.error) as error:
+            raise self._lost(group, error) from error
+        self._refused(group, reply)
+        words: Sequence[int] = reply.bits[: group.count] if first.table in _BITS else reply.registers
+        if len(words) != group.count:
+            self.close()
+            raise DriverError(f"{self._name}: the answer for {group.words} has the wrong length.")
+        return words
+
+    def _put(self, group: _Group, words: list[int]) -> None:
+        first = group.first
+        self._ready()
+        try:
+            if first.table == "coil":
+                bits = [bool(word) for word in words]
+                reply = self._client.write_coils(first.register, bits, device_id=first.unit)
+            else:
+                reply = self._client.write_registers(first.register, words, device_id=first.unit)
+        except (ModbusException, OSError, struct.error) as error:
+            raise self._lost(group, error) from error
+        self._refused(group, reply)
+        if (reply.address, reply.count) != (first.register, len(words)):
+            self.close()
+            raise DriverError(f"{self._name}: the answer to writing {group.words} is for something else.")
+
+    def _ready(self) -> None:
+        """Before a request: still connected (the client would connect by itself), and time left."""
+        if not self._client.connected:
+            raise DriverError(f"{self._name}: the connection is lost.")
+        left_s = self._until_s - time.monotonic()
+        if left_s <= 0.0:
+            self.close()
+            raise DriverError(f"{self._name}: too slow, not done within {self._limit_s * 1000.0:.0f} ms.")
+        self._allow(left_s)
+
+    def _allow(self, left_s: float) -> None:
+        self._client.comm_params.timeout_connect = left_s
+        self._client.transaction.comm_params.timeout_connect = left_s
+
+    def _lost(self, group: _Group, error: Exception) -> DriverError:
+        # A late answer must not be taken for that to the next request.
+        self.close()
+        if "No response" in str(error):
+            limit = f"within {self._limit_s * 1000.0:.0f} ms"
+            return DriverError(f"{self._name}: no answer {limit} for {group.words}.")
+        return DriverError(f"{self._name}: the connection is lost ({type(error).__name__}).")
+
+    def _refused(self, group: _Group, reply: ModbusPDU) -> None:
+        if not reply.isError():
+            return
+        code = getattr(reply, "exception_code", 0)
+        what = _EXCEPTIONS.get(code, "refuses")
+        hint = ""
+        if code == 2 and self._gapped and group.count > sum(item.size for item in group.items):
+            hint = "; if it has none between the points, write gap = 0"
+        raise DriverError(f"{self._name}: the device {what} ({group.words}, exception {code}){hint}.")
+
+
+def make(kind: str, options: Mapping[str, object], wires: Sequence[Wire]) -> Modbus:
+    """Make a driver of the kind "modbus-tcp" or "modbus-rtu".
 
     Raises
     ------
     WiringError
-        If an option or an address cannot be used.
+        If an option or an address cannot be used; one sentence.
     """
-    given: TcpOptions | RtuOptions
-    given = options.read(table, TcpOptions) if kind == "modbus-tcp" else options.read(table, RtuOptions)
-    inputs: list[tuple[str, Address]] = []
-    outputs: list[tuple[str, Address]] = []
-    for wire in wires:
-        address = options.read(wire.address, Address, wire.tag)
-        if wire.output and address.table not in ("coil", "holding"):
-            raise WiringError(f'{wire.tag}: table: an output is written to "coil" or "holding".')
-        (outputs if wire.output else inputs).append((wire.tag, address))
-    return Modbus(given, inputs, outputs)
-
-
-def decoded(address: Address, words: Sequence[int]) -> float:
-    """The value of one or two registers."""
-    ordered = words if address.order == "big" else words[::-1]
-    code = _FORMATS[address.type]
-    packed = struct.pack(f">{len(ordered)}H", *ordered)
-    return float(struct.unpack(f">{code}", packed)[0])
-
-
-def encoded(address: Address, value: float) -> list[int]:
-    """The registers of a value; a whole number is rounded and kept within its type.
-
-    Raises
-    ------
-    DriverError
-        If it is no number.
-    """
-    if not isfinite(value):
-        raise DriverError(f"{value} cannot be written to a register.")
-    code = _FORMATS[address.type]
-    if code == "f":
-        packed = struct.pack(">f", value)
+    client: ModbusTcpClient | ModbusSerialClient
+    used: _Tcp | _Rtu
+    if kind == "modbus-tcp":
+        used = tcp = checking.checked(_Tcp, options, _WRITE_TCP)
+        limit_s, name = checking.timeout_s(tcp.timeout), f"Modbus {tcp.host}:{tcp.port}"
+        client = ModbusTcpClient(tcp.host, port=tcp.port, timeout=limit_s, retries=0)
     else:
-        bits = 8 * struct.calcsize(f">{code}")
-        low, high = (-(1 << bits - 1), (1 << bits - 1) - 1) if code.islower() else (0, (1 << bits) - 1)
-        packed = struct.pack(f">{code}", min(max(round(value), low), high))
-    words = list(struct.unpack(f">{len(packed) // 2}H", packed))
-    return words if address.order == "big" else words[::-1]
+        used = rtu = checking.checked(_Rtu, options, _WRITE_RTU)
+        limit_s, name = checking.timeout_s(rtu.timeout), f"Modbus {rtu.port}"
+        client = ModbusSerialClient(
+            rtu.port, baudrate=rtu.baud, parity=_PARITIES[rtu.parity], stopbits=rtu.stop_bits, timeout=limit_s,
+            retries=0,
+        )  # fmt: skip
+    items: dict[bool, list[_Item]] = {False: [], True: []}
+    for wire in wires:
+        items[wire.output].append(_item(wire, used.unit, kind == "modbus-rtu"))
+    _overlaps(items[True])
+    return Modbus(name, client, limit_s, items[False], items[True], used.gap)
 
 
-class Modbus:
-    """One Modbus device or line."""
-
-    def __init__(
-        self,
-        given: TcpOptions | RtuOptions,
-        inputs: Sequence[tuple[str, Address]],
-        outputs: Sequence[tuple[str, Address]],
-    ) -> None:
-        self._given = given
-        self._inputs = _blocks(inputs, given.unit, _GAP)
-        # What lies between two outputs is not ours to write.
-        self._outputs = _blocks(outputs, given.unit, 0)
-        self._client: Any = None
-        self._name = f"{given.host}:{given.port}" if isinstance(given, TcpOptions) else given.port
-
-    def open(self) -> None:
-        """Connect."""
-        given = self._given
-        if isinstance(given, TcpOptions):
-            self._client = ModbusTcpClient(
-                given.host, port=given.port, timeout=given.timeout_s, retries=0, reconnect_delay=0
-            )
-        else:
-            self._client = ModbusSerialClient(
-                given.port, framer=FramerType.RTU, baudrate=given.baud, parity=_PARITY[given.parity],
-                stopbits=given.stop_bits, timeout=given.timeout_s, retries=0, reconnect_delay=0,
-            )  # fmt: skip
-        connected = False
-        with contextlib.suppress(ModbusException, OSError):
-            connected = self._client.connect()
-        if not connected:
-            raise DriverError(f"Modbus {self._name} cannot be reached.")
-
-    def read(self) -> Mapping[str, Sample]:
-        """Fetch all inputs."""
-        samples = {}
-        for block in self._inputs:
-            values = self._fetch(block)
-            now_s = time.monotonic()
-            for tag, raw in values.items():
-                samples[tag] = Sample(raw, now_s)
-        return samples
-
-    def write(self, raw: Mapping[str, float]) -> Mapping[str, float]:
-        """Set all outputs and read them back."""
-        for block in self._outputs:
-            if block.table == "coil":
-                bits = [raw[tag] > 0.5 for tag, _ in block.points]
-                self._ask(self._client.write_coils, block, bits)
-            else:
-                words = [word for tag, address in block.points for word in encoded(address, raw[tag])]
-                self._ask(self._client.write_registers, block, words)
-        back: dict[str, float] = {}
-        for block in self._outputs:
-            back |= self._fetch(block)
-        return back
-
-    def close(self) -> None:
-        """Let go of the connection."""
-        if self._client is not None:
-            with contextlib.suppress(Exception):
-                self._client.close()
-            self._client = None
-
-    def _fetch(self, block: _Block) -> dict[str, float]:
-        client = self._client
-        reading = {
-            "input": client.read_input_registers, "holding": client.read_holding_registers,
-            "coil": client.read_coils, "discrete": client.read_discrete_inputs,
-        }[block.table]  # fmt: skip
-        reply = self._ask(reading, block, None)
-        bits = block.table in ("coil", "discrete")
-        words = reply.bits if bits else reply.registers
-        if len(words) < block.count:
-            raise DriverError(f"Modbus {self._name}: the answer is too short.")
-        values = {}
-        for tag, address in block.points:
-            at = address.register - block.first
-            values[tag] = float(words[at]) if bits else decoded(address, words[at : at + address.words])
-        return values
-
-    def _ask(self, call: Callable[..., Any], block: _Block, values: list[Any] | None) -> Any:
-        where = f"{block.table} {block.first} of unit {block.unit}"
-        try:
-            if values is None:
-                reply = call(block.first, count=block.count, device_id=block.unit)
-            else:
-                reply = call(block.first, values, device_id=block.unit)
-        except (ModbusException, OSError) as error:
-            raise DriverError(f"Modbus {self._name}, {where}: no answer ({error}).") from None
-        if reply.isError():
-            raise DriverError(f"Modbus {self._name}, {where}: refused ({reply}).")
-        return reply
+def _item(wire: Wire, unit: int, rtu: bool) -> _Item:
+    where = f"{wire.tag}: "
+    address = checking.checked(_Address, wire.address, _WRITE_ADDRESS, where)
+    if wire.output and address.table in ("input", "discrete"):
+        raise WiringError(f'{where}table: "{address.table}" cannot be written; write "coil" or "holding".')
+    number = address.unit if address.unit is not None else unit
+    if rtu and not 1 <= number <= 247:
+        raise WiringError(f"{where}unit: {number} is no device of a serial bus; write 1 to 247.")
+    if address.table in _BITS:
+        return _Item(wire.tag, number, address.table, address.register, "", False)
+    if address.type is None:
+        raise WiringError(f"{where}type: missing; write {_WRITE_ADDRESS['type']}.")
+    item = _Item(wire.tag, number, address.table, address.register, address.type, address.order == "little")
+    if item.end > 65536:
+        raise WiringError(f"{where}register: {item.register} is the last, and {address.type} needs two; write a lower.")
+    return item
 
 
-def _blocks(points: Sequence[tuple[str, Address]], unit: int, gap: int) -> list[_Block]:
-    """As few requests as fetch all these points."""
-    blocks: list[_Block] = []
-    keyed = [(unit if a.unit is None else a.unit, a.table, a.register, tag, a) for tag, a in points]
-    for at_unit, table, first, tag, address in sorted(keyed, key=lambda one: one[:3]):
-        last = blocks[-1] if blocks else None
-        if (
-            last is not None and (last.unit, last.table) == (at_unit, table)
-            and last.first + last.count <= first <= last.first + last.count + gap
-            and first + address.words - last.first <= _AT_ONCE[table]
-        ):  # fmt: skip
-            last.count = first + address.words - last.first
-            last.points.append((tag, address))
-        else:
-            blocks.append(_Block(table, at_unit, first, address.words, [(tag, address)]))
-    return blocks
+def _overlaps(outputs: list[_Item]) -> None:
+    """Refuse two outputs that set the same."""
+    taken: dict[tuple[int, str, int], str] = {}
+    for item in outputs:
+        for register in range(item.register, item.end):
+            other = taken.setdefault((item.unit, item.table, register), item.tag)
+            if other != item.tag:
+                raise WiringError(
+                    f"{item.tag}: register: {item.table} {register} is that of {other}, too; give each its own."
+                )

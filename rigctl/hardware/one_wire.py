@@ -16,9 +16,8 @@ from typing import Annotated, Final
 import msgspec
 
 from rigctl.control.readings import Fault
-from rigctl.hardware import sysfs
+from rigctl.hardware import checking, sysfs
 from rigctl.hardware.driver import DriverError, Sample, Wire, WiringError
-from rigctl.hardware.options import read
 
 CONVERSION_S: Final = 0.75
 """At 12 bits, DS18B20 data sheet."""
@@ -122,13 +121,13 @@ def make(kind: str, options: Mapping[str, object], wires: Sequence[Wire]) -> One
     WiringError
         If an option or an address cannot be used.
     """
-    root = Path(read(options, _Options, "", _OPTIONS).root)
+    root = Path(checking.checked(_Options, options, _OPTIONS).root)
     sensors: dict[str, str] = {}
     for wire in wires:
         where = f'points."{wire.tag}"'
         if wire.output:
             raise WiringError(f"{where}.driver: a one-wire thermometer is no output; wire it to another driver.")
-        sensor = read(wire.address, _Address, where, _ADDRESS).id
+        sensor = checking.checked(_Address, wire.address, _ADDRESS, f"{where}.").id
         if sensor in sensors.values():
             raise WiringError(f"{where}.id: {sensor} is another point already; write its own id.")
         sensors[wire.tag] = sensor
