@@ -25,6 +25,7 @@ PARTS = {
     "hands": "verified time of the closed loop against a fixed rule, a careful hand and an oracle",
     "mistakes": "cylinders changed in mid-job, wrong ones, wrong refrigerant, air: what is noticed",
     "remedies": "whether remedies save what the rig says: each done to the plant from the same instant",
+    "hardware": "the rig run for real: pace over real wires for half an hour, 200 kills",
     "fit": "how often fitted parameters cover the truth",
 }
 """Parts by name; each is the module of the same name."""
