@@ -68,6 +68,8 @@ _TRUTH_OF = {
 }
 _SLOT_OF = {tag: slot for slot, tag in enumerate(_TRUTH_OF)}
 _CONTACTS = ("FS-001", "LSH-301", "PSH-201", "HS-001", "M-101.ok")
+_ON_THE_WIRE = ("FS-001", "LSH-301", "PSH-201", "HS-001", "YS-101")
+"""The contacts again, by the tags that the wiring calls them."""
 _SLOTS = len(_SLOT_OF) + len(_CONTACTS)
 _ACTUATORS = tuple(tag.lower().replace("-", "_") for tag in OUTPUT_TAGS)
 _POSITION_OF = {
@@ -457,9 +459,60 @@ class Bench:
             self.operator.come_back()
         self._tell("fault", "Power is back.")
 
+    # ------------------------------------------------------------------ the plant side alone
+
+    def wire(self, now_s: float) -> dict[str, float]:
+        """What stands on the wire now, by the tags of `rigctl.hardware.wiring`; without power there is nothing.
+
+        Call it once a scan: instruments lag and drift from call to call.
+
+        Parameters
+        ----------
+        now_s
+            `time_s`.
+
+        Returns
+        -------
+        dict of str to float
+            mA for loops, kg for the scale (NaN: no answer), 1.0 for a closed contact and 0.0 for an open one.
+        """
+        if now_s >= self._next_change_s:
+            self._change_faults(now_s)
+        raw, contacts = self._on_the_wire(now_s)
+        if not self.powered:
+            return {}
+        wire = dict(zip(self.sensors.tags, raw, strict=True))
+        wire.update((_ON_THE_WIRE[n], contacts[n]) for _, n in self._contacts)
+        return wire
+
+    def exchange(self, outputs: Outputs) -> None:
+        """Advance the plant by one scan period with these outputs, from whatever controller they come.
+
+        Raises
+        ------
+        PlantError
+            If the plant can't be advanced.
+        """
+        now_s = self.time_s
+        if now_s >= self._next_change_s:
+            self._change_faults(now_s)
+        self._drive(outputs if self.powered and not self.emergency_stop else SAFE, now_s)
+        self.plant.advance(self.scan_period_s)
+        self._scan += 1
+
+    @property
+    def read_back(self) -> int:
+        """The outputs as their contactors' auxiliary contacts say, a bit each."""
+        return self._bits
+
+    def hand(self, deed: Deed, text: str, cylinder: Cylinder | None = None) -> None:
+        """Do at the plant what the technician's hands can do; `text` tells it on the screen."""
+        self._do(Act(deed, text, None, cylinder), self.time_s)
+
     # ------------------------------------------------------------------ truth -> wire -> readings
 
-    def _read(self, now_s: float) -> Readings:
+    def _on_the_wire(self, now_s: float) -> tuple[list[float], list[float]]:
+        """Raw values of the instruments in their order, and all contacts, whether fitted or not."""
         truth: list[float] = self._truth[self._pick].tolist()
         count = self._count
         if self._gas >= 0:
@@ -482,6 +535,25 @@ class Bench:
         if self._wire:
             for row, fault in self._wire.items():
                 raw[row] = fault.apply(now_s, raw[row])
+        if not self._contacts:
+            return raw, []
+        motor_ok = 0.0 if damaged or tripped else 1.0
+        if self._actuator_faults:
+            motor_ok = self._motor_contact(motor_ok)
+        contacts = [
+            flow,
+            1.0 if fill < LEVEL_SWITCH_FILL else 0.0,
+            1.0 - switch,
+            0.0 if self.emergency_stop else 1.0,
+            motor_ok,
+        ]
+        if self._contact_faults:
+            for n, fault in self._contact_faults.items():
+                contacts[n] = fault.apply(now_s, contacts[n])
+        return raw, contacts
+
+    def _read(self, now_s: float) -> Readings:
+        raw, contacts = self._on_the_wire(now_s)
         clock_s = now_s - self._clock_from_s
         slots = self._absent.copy()
         for slot, row, low, per_ma in self._loops:
@@ -495,21 +567,8 @@ class Bench:
         slots[2] = (
             Reading(weight_kg, clock_s) if weight_kg == weight_kg else Reading(nan, clock_s, ReadingFault.NO_REPLY)
         )
-        if self._contacts:
-            motor_ok = 0.0 if damaged or tripped else 1.0
-            if self._actuator_faults:
-                motor_ok = self._motor_contact(motor_ok)
-            contacts = [
-                flow,
-                1.0 if fill < LEVEL_SWITCH_FILL else 0.0,
-                1.0 - switch,
-                0.0 if self.emergency_stop else 1.0,
-                motor_ok,
-            ]
-            for n, fault in self._contact_faults.items():
-                contacts[n] = fault.apply(now_s, contacts[n])
-            for slot, n in self._contacts:
-                slots[slot] = Reading(contacts[n], clock_s)
+        for slot, n in self._contacts:
+            slots[slot] = Reading(contacts[n], clock_s)
         requests: tuple[Request, ...] = ()
         if self._requests:
             requests = tuple(self._requests)

@@ -147,7 +147,14 @@ def _number(text: str, whole: str) -> float:
     return value
 
 
-def _made(fault: NamedFault, text: str) -> Fault:
+def made(fault: NamedFault, text: str) -> Fault:
+    """The fault itself.
+
+    Raises
+    ------
+    MistakeError, UnsupportedFaultError
+        When there is no such kind of fault, or not at this place.
+    """
     from hil_sim import faults
 
     kinds: dict[str, Any] = {kind.value: kind for kind in (*faults.FaultKind, *faults.PlantFault)}
@@ -268,7 +275,7 @@ def prepare(
             refrigerant = "R-134a" if refrigerant != "R-134a" else "R-22"
     return Simulation(
         loaded_rig, loaded_job, setup_path.stem, hooked_up.purpose, settings, parameters, refrigerant,
-        tuple(_made(fault, text) for (fault, _), text in wanted if fault.tag), source,
+        tuple(made(fault, text) for (fault, _), text in wanted if fault.tag), source,
     )  # fmt: skip
 
 
@@ -299,7 +306,7 @@ def prepare_scenario(name: str | Path, more_faults: Sequence[str] = ()) -> tuple
         with _mistakes_of(said.path, "faults"):
             fault, _ = fault_of(text)
             if fault.tag:
-                _made(fault, text)
+                made(fault, text)
     return said, _simulation_of(said, more_faults, said.overrides)
 
 
@@ -425,15 +432,15 @@ def run_command(
         return 0
     from rigctl import units
 
-    until_s = None if until is None else _time(until, "--until", units)
-    every_s = _time(every, "--every", units)
+    until_s = None if until is None else time_of(until, "--until", units)
+    every_s = time_of(every, "--every", units)
     if csv is not None and csv.exists() and csv.is_file():
         raise MistakeError(f"{csv} is there already and is not overwritten; name a new file.")
     if scenario is None:
         simulation = prepare(job, rig, setup, fault or (), appliance)
         seed, until_s = 1 if seed is None else seed, until_s or 86_400.0
     else:
-        _nothing_twice(scenario, {"--job": job, "--rig": rig, "--setup": setup, "--appliance": appliance})
+        nothing_twice(scenario, {"--job": job, "--rig": rig, "--setup": setup, "--appliance": appliance})
         said, simulation = prepare_scenario(scenario, fault or ())
         seed, until_s = said.seed if seed is None else seed, until_s or said.until_s
     bench = simulation.bench(seed)
@@ -450,7 +457,14 @@ def run_command(
     return exit_status(result.outcome)
 
 
-def _nothing_twice(scenario: str, options: Mapping[str, str | None]) -> None:
+def nothing_twice(scenario: str, options: Mapping[str, str | None]) -> None:
+    """Refuse options that a scenario says already.
+
+    Raises
+    ------
+    MistakeError
+        When one is given.
+    """
     given = [option for option, value in options.items() if value is not None]
     if given:
         raise MistakeError(
@@ -459,7 +473,14 @@ def _nothing_twice(scenario: str, options: Mapping[str, str | None]) -> None:
         )
 
 
-def _time(text: str, option: str, units: Any) -> float:
+def time_of(text: str, option: str, units: Any) -> float:
+    """Read a time of more than 0 s that stands after an option, s.
+
+    Raises
+    ------
+    MistakeError
+        When it is none.
+    """
     try:
         seconds: float = units.parse(text, units.TIME)
     except units.UnitError as error:
@@ -700,7 +721,7 @@ def _with_progress(entries: Iterator[Entry], count: int) -> list[Entry]:
 
 # ---- commands from modules of their own ------------------------------------------------------------------
 
-COMMAND_MODULES: Final = ("hil_sim.fit.command",)
+COMMAND_MODULES: Final = ("hil_sim.fit.command", "hil_sim.wire.command")
 """Each has a function `register(app)`, and imports nothing heavy before its command runs."""
 
 

@@ -1,0 +1,162 @@
+"""The commands `hil-sim serve` and `hil-sim tell`."""
+
+from __future__ import annotations
+
+import signal
+from math import inf
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from rigctl.console import WHERE_FILES, MistakeError, say_json
+
+if TYPE_CHECKING:
+    from hil_sim.wire.serve import Serve
+
+
+def register(app: typer.Typer) -> None:
+    """Add the commands to `hil-sim`."""
+    app.command("serve", epilog=WHERE_FILES)(serve_command)
+    app.command("tell")(tell_command)
+
+
+def serve_command(
+    job: Annotated[str | None, typer.Option("--job", help="What is to be emptied.", metavar="FILE")] = None,
+    rig: Annotated[str | None, typer.Option("--rig", help="The rig.", metavar="FILE")] = None,
+    setup: Annotated[str | None, typer.Option("--setup", help="How the rig is hooked up.", metavar="NAME")] = None,
+    appliance: Annotated[
+        str | None, typer.Option("--appliance", help="The appliance, if not called like the job.", metavar="NAME")
+    ] = None,
+    scenario: Annotated[
+        str | None, typer.Option("--scenario", help="All of these and what goes wrong, from one file.", metavar="NAME")
+    ] = None,
+    seed: Annotated[
+        int | None, typer.Option(help="Of instruments and faults; 1, or the scenario's.", min=0, show_default=False)
+    ] = None,
+    speed: Annotated[float, typer.Option(help="Simulated over real time.")] = 1.0,
+    tcp: Annotated[
+        str, typer.Option(help="Where Modbus TCP listens; port 0 takes a free one.", metavar="HOST:PORT")
+    ] = "127.0.0.1:0",
+    rtu: Annotated[
+        bool, typer.Option("--rtu", help="Modbus RTU on a pseudo-terminal, too; the rig's file then uses it.")
+    ] = False,
+    scale: Annotated[
+        str, typer.Option(help="How the scale speaks on its pseudo-terminal.", metavar="continuous|polled")
+    ] = "continuous",
+    trees: Annotated[
+        Path | None,
+        typer.Option(
+            help="Folder for current loops as an IIO device and 1-Wire thermometers; the rig's file then uses them.",
+            metavar="DIR",
+        ),
+    ] = None,
+    control: Annotated[Path | None, typer.Option(help="Control socket for hil-sim tell.", metavar="PATH")] = None,
+    config_out: Annotated[
+        Path | None,
+        typer.Option(
+            "--config-out", help="Write the rig's file with a [hardware] table that reaches all this.", metavar="FILE"
+        ),
+    ] = None,
+    dead_man: Annotated[
+        str, typer.Option("--dead-man", help="Real time after which a heartbeat that stands still drops the outputs.")
+    ] = "1 s",
+    until: Annotated[str | None, typer.Option(help='Simulated time to end at, for example "30 min".')] = None,
+) -> int:
+    """Put the simulated plant on real wires in real time, for a controller to run it (rigctl run).
+
+    Ctrl-C, SIGTERM, or {"do": "quit"} by hil-sim tell end it.
+    """
+    from hil_sim import cli
+    from hil_sim.wire.control import ControlError
+    from hil_sim.wire.hands import SPEEDS
+    from hil_sim.wire.modbus_face import FaceError
+    from hil_sim.wire.serve import Serve
+    from rigctl import units
+
+    if not SPEEDS[0] <= speed <= SPEEDS[1]:
+        raise MistakeError(f"--speed: {speed:g} is outside {SPEEDS[0]:g} to {SPEEDS[1]:g}.")
+    if scale not in ("continuous", "polled"):
+        raise MistakeError(f'--scale: "{scale}" is no way to speak; write continuous or polled.')
+    host, port = _address(tcp)
+    dead_man_s, until_s = cli.time_of(dead_man, "--dead-man", units), inf
+    if until is not None:
+        until_s = cli.time_of(until, "--until", units)
+    if scenario is None:
+        simulation = cli.prepare(job, rig, setup, (), appliance)
+    else:
+        cli.nothing_twice(scenario, {"--job": job, "--rig": rig, "--setup": setup, "--appliance": appliance})
+        said, simulation = cli.prepare_scenario(scenario)
+        seed = said.seed if seed is None else seed
+    try:
+        made = Serve(
+            simulation, 1 if seed is None else seed, speed=speed, dead_man_s=dead_man_s, host=host, port=port, rtu=rtu,
+            scale_mode="polled" if scale == "polled" else "continuous", trees=trees, control=control, say=typer.echo,
+        )  # fmt: skip
+    except (FaceError, ControlError) as error:
+        raise MistakeError(str(error)) from None
+
+    def end(number: int, frame: Any) -> None:
+        made.ending = True
+
+    for number in (signal.SIGINT, signal.SIGTERM):
+        signal.signal(number, end)
+    try:
+        if config_out is not None:
+            made.write_rig(config_out)
+        _say_where(made, config_out)
+        made.go(until_s)
+    finally:
+        made.close()
+    pace = f"{made.steps} steps, {made.late_steps} late, the latest by {1e3 * made.latest_s:.0f} ms"
+    typer.echo(f"Ended at {made.bench.time_s:.1f} s of simulated time: {pace}.")
+    return 0
+
+
+def _say_where(made: Serve, config_out: Path | None) -> None:
+    lines = [("Modbus TCP", f"{made.modbus.host}:{made.modbus.port}, unit 1")]
+    if made.modbus.rtu_name:
+        lines.append(("Modbus RTU", f"{made.modbus.rtu_name}, unit 1"))
+    lines.append(("Scale", f"{made.scale.name}, {made.scale.mode}"))
+    if made.trees is not None:
+        lines += [("IIO", str(made.trees.iio)), ("1-Wire", str(made.trees.one_wire))]
+    if made.control is not None:
+        lines.append(("Control", str(made.control.path)))
+    if config_out is not None:
+        lines.append(("Rig's file", str(config_out)))
+    lines.append(("Pace", f"{made.hands.speed:g} x real time, a step of {1e3 * made.bench.scan_period_s:g} ms"))
+    for name, value in lines:
+        typer.echo(f"{name:<12}{value}")
+
+
+def tell_command(
+    path: Annotated[Path, typer.Argument(help="Control socket of hil-sim serve.", metavar="SOCKET")],
+    line: Annotated[str, typer.Argument(help='One JSON object, like {"do": "truth"}.', metavar="JSON")],
+) -> int:
+    """Tell a simulated plant that is served what to do, and print its answer.
+
+    {"do": "fault", "name": "frozen-scale"}, {"do": "mend"}, {"do": "truth"}, {"do": "hand", "what": "ice"},
+    {"do": "speed", "value": 5} or {"do": "quit"}.
+    """
+    from hil_sim.wire.control import ControlError, tell
+
+    try:
+        answer = tell(path, line)
+    except ControlError as error:
+        raise MistakeError(str(error)) from None
+    except OSError as error:
+        raise MistakeError(f"{path}: nobody listens there ({error.strerror or error}); is hil-sim serve on?") from None
+    if answer.get("ok") is not True:
+        raise MistakeError(str(answer.get("error")))
+    say_json(answer)
+    return 0
+
+
+def _address(text: str) -> tuple[str, int]:
+    host, _, port = text.rpartition(":")
+    host = host.removeprefix("[").removesuffix("]")
+    if not host or not port.isascii() or not port.isdigit() or int(port) > 65535:
+        raise MistakeError(
+            f"--tcp: {text} is no address; write HOST:PORT, like 127.0.0.1:5020, or port 0 for a free one."
+        )
+    return host, int(port)

@@ -1,0 +1,126 @@
+"""The rig's file that fits the simulated wires: the rig as it is, with a [hardware] table that reaches them."""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+from hil_sim.wire import io_module, scale_face, tree_face
+from rigctl.hardware.wiring import INPUTS, wanted
+
+if TYPE_CHECKING:
+    from hil_sim.sensors import Instrument
+    from hil_sim.wire.modbus_face import ModbusFace
+    from hil_sim.wire.scale_face import ScaleFace
+    from hil_sim.wire.tree_face import TreeFace
+    from rigctl.control.settings import Fitted
+
+MARK: Final = "# Written by hil-sim serve: the devices in [hardware] are simulated and gone when it ends.\n"
+_TABLE: Final = re.compile(r"\s*\[\[?\s*(?:hardware|\"hardware\"|'hardware')\s*[.\]]")
+_ANY_TABLE: Final = re.compile(r"\s*\[")
+
+
+def without_hardware(text: str) -> str:
+    """A rig's TOML text without its [hardware] tables."""
+    kept, skipping = [], False
+    for line in text.splitlines():
+        if _ANY_TABLE.match(line):
+            skipping = _TABLE.match(line) is not None
+        if not skipping:
+            kept.append(line)
+    return "\n".join(kept).rstrip() + "\n"
+
+
+def hardware(
+    fitted: Fitted, instruments: Sequence[Instrument], modbus: ModbusFace, scale: ScaleFace, trees: TreeFace | None
+) -> str:
+    """The [hardware] table as TOML text."""
+    of_tag = {instrument.tag: instrument for instrument in instruments}
+    lines = [*_io(modbus), *_scale(scale), *(_trees(trees) if trees is not None else ())]
+    for tag in wanted(fitted):
+        lines += ["", f"[hardware.points.{_q(tag)}]", *_point(tag, of_tag.get(tag), trees is not None)]
+    return "\n".join(lines) + "\n"
+
+
+def write(path: Path, rig: Path, text: str) -> None:
+    """Write the rig's file with this [hardware] table as a whole; never over a file that was not written here.
+
+    Raises
+    ------
+    FileExistsError
+        If another file stands there.
+    """
+    if path.exists() and not path.read_text(encoding="utf-8", errors="replace").startswith(MARK):
+        raise FileExistsError(17, "file exists and was not written by hil-sim serve", str(path))
+    original = without_hardware(rig.read_text(encoding="utf-8").removeprefix(MARK))
+    beside = path.with_name(f".{path.name}.new")
+    beside.write_text(f"{MARK}{original}\n{text}", encoding="utf-8")
+    beside.replace(path)
+
+
+def _q(text: str) -> str:
+    """A TOML string: for what stands in here, JSON writes the same."""
+    return json.dumps(text, ensure_ascii=False)
+
+
+def _io(modbus: ModbusFace) -> list[str]:
+    lines = ["[hardware.drivers.io]"]
+    if modbus.rtu_name:
+        lines += ['kind = "modbus-rtu"', f"port = {_q(modbus.rtu_name)}", "baud = 115200", 'parity = "none"']
+    else:
+        lines += ['kind = "modbus-tcp"', f"host = {_q(modbus.host)}", f"port = {modbus.port}"]
+    return [*lines, "unit = 1", 'timeout = "200 ms"', 'period = "50 ms"', 'stale = "0.5 s"', ""]
+
+
+def _scale(scale: ScaleFace) -> list[str]:
+    lines = [
+        "[hardware.drivers.scale]",
+        'kind = "serial-scale"',
+        f"port = {_q(scale.name)}",
+        f"mode = {_q(scale.mode)}",
+    ]
+    if scale.mode == "polled":
+        lines.append(f"request = {_q(scale_face.REQUEST.decode())}")
+    return [*lines, f"pattern = '{scale_face.PATTERN}'", 'timeout = "1 s"', 'stale = "1 s"', ""]
+
+
+def _trees(trees: TreeFace) -> list[str]:
+    return [
+        "[hardware.drivers.loops]", 'kind = "iio"', f"root = {_q(str(trees.iio))}", "",
+        "[hardware.drivers.thermometers]", 'kind = "one-wire"', f"root = {_q(str(trees.one_wire))}",
+        'period = "0.1 s"', 'stale = "5 s"', "",
+    ]  # fmt: skip
+
+
+def _point(tag: str, instrument: Instrument | None, trees: bool) -> list[str]:
+    if tag == "WT-301":
+        return ['driver = "scale"', 'unit = "kg"']
+    if tag == "CV-103":
+        return ['driver = "io"', 'table = "holding"', "register = 0", 'type = "uint16"', "scale = 0.0001"]
+    if tag in io_module.CONTACTS:
+        return ['driver = "io"', 'table = "discrete"', f"register = {io_module.CONTACTS.index(tag)}"]
+    if tag not in INPUTS:
+        return ['driver = "io"', 'table = "coil"', f"register = {io_module.COILS.index(tag)}"]
+    if instrument is None:
+        raise ValueError(f"{tag}: the rig has it, and the simulated one has not.")
+    if trees and tag in tree_face.TEMPERATURES:
+        return ['driver = "thermometers"', f"id = {_q(tree_face.sensor_id(tag))}", 'unit = "degC"']
+    loop = ['signal = "4-20 mA"', f"span = [{', '.join(_q(_with_unit(tag, end)) for end in _span(instrument))}]"]
+    if trees:
+        channel = f"in_current{tree_face.CURRENTS.index(tag)}"
+        return ['driver = "loops"', f"device = {_q(tree_face.IIO_NAME)}", f"channel = {_q(channel)}", *loop]
+    register = io_module.LOOPS.index(tag)
+    return ['driver = "io"', 'table = "input"', f"register = {register}", 'type = "uint16"', "scale = 0.001", *loop]
+
+
+def _span(instrument: Instrument) -> tuple[float, float]:
+    return instrument.low, instrument.high
+
+
+def _with_unit(tag: str, value: float) -> str:
+    if tag.startswith("PT-"):
+        return f"{value * 1e-5:.10g} bar abs"
+    return f"{value:.10g} degC" if tag.startswith("TT-") else f"{100.0 * value:.10g} % LFL"
