@@ -116,6 +116,8 @@ class Hands:
         kg = request.get("kg", 3.0)
         if isinstance(kg, bool) or not isinstance(kg, int | float) or not -100.0 <= kg <= 100.0:
             raise ControlError(f'"kg" is {kg!r}; give a number between -100 and 100.')
+        if not isinstance(what, str):
+            raise ControlError(f"Hands cannot do {what!r}; write a word, like ice.")
         if what in _DEEDS:
             bench.hand(*_DEEDS[what])
         elif what in _MISHAPS:
