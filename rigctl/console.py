@@ -112,6 +112,7 @@ _EXTRAS: Final = {
     "numpy": ("simulation", "the simulation needs"),
     "numba": ("simulation", "the simulation needs"),
     "amqtt": ("simulation", "is the broker of the demonstration"),
+    "pymodbus": ("modbus", "speaks Modbus"),
 }
 
 

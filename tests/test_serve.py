@@ -582,11 +582,12 @@ def test_faults_and_hands_over_the_control_socket_show_on_the_wire(tmp_path: Pat
         assert until(lambda: abs(rig.serve.scale.weight_kg - before_kg) < 0.1)
         rig.tell(do="hand", what="knock-scale", kg=5)
         assert until(lambda: abs(rig.serve.scale.weight_kg - before_kg) > 0.2)
-        flowing = rig.truth()["water_flow_proved"]
+        rig.write(M_001=True)  # the pump
+        assert until(lambda: rig.truth()["water_flow_proved"] == 1.0)
         rig.tell(do="hand", what="water-off")
-        assert until(lambda: rig.truth()["water_flow_proved"] < flowing)
+        assert until(lambda: rig.truth()["water_flow_proved"] == 0.0)
         rig.tell(do="hand", what="water-on")
-        assert until(lambda: rig.truth()["water_flow_proved"] == flowing)
+        assert until(lambda: rig.truth()["water_flow_proved"] == 1.0)
         changed = rig.tell(do="hand", what="change-cylinder")
         assert changed["ok"] is True and changed["serial"]
         assert rig.tell(do="quit")["ok"] is True
