@@ -252,7 +252,7 @@ def prepare(
     setup_path = find("setups", setup_name)
     loaded_job = config.load_job(job_path)
     loaded_rig = config.load_rig(rig_path)
-    settings = config.settings_for(loaded_rig, loaded_job)
+    settings = msgspec.structs.replace(config.settings_for(loaded_rig, loaded_job), simulated=True)
     hooked_up = scenario.load_setup(setup_path)
     emptied = scenario.load_appliance(appliance_path(appliance, job_path, loaded_job))
     refrigerant = emptied.refrigerant

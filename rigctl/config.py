@@ -76,6 +76,8 @@ class RigConfig(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     limits: Limits
     instruments: Instruments
     procedure: Procedure
+    simulated: bool = False
+    """Behind the wires stands a simulation: it runs without a commissioning sheet, and its records prove nothing."""
     mqtt: Mqtt | None = None
     hardware: dict[str, Any] = msgspec.field(default_factory=dict)
     """The [hardware] table as it stands; the drivers check it."""
@@ -103,6 +105,7 @@ class _Rig(msgspec.Struct, frozen=True):
     name: str
     scan_period_s: float
     units: Units = Units.METRIC
+    simulated: bool = False
 
 
 class _Job(msgspec.Struct, frozen=True):
@@ -611,6 +614,7 @@ def settings_for(rig: RigConfig, job: JobConfig) -> Settings:
         job=job.job,
         cylinder=job.cylinder,
         hookup=job.hookup,
+        simulated=rig.simulated,
     )
     # Another cylinder of the job may be the unsafe one.
     sentences: dict[str, None] = {}

@@ -23,6 +23,7 @@ from rigctl.control.readings import Request, RequestKind, Source
 from rigctl.control.sequence import Phase
 from rigctl.journal.record import (
     MOST_ENTRIES,
+    SIMULATED,
     RecordBuilder,
     feed,
     from_json,
@@ -503,3 +504,11 @@ def test_the_plot_is_put_in_as_it_was_given():
     page = Page(render_page(built(good_job()), plot))
     (source,) = [value for name, value in page.attributes if name == "src"]
     assert ElementTree.fromstring(base64.b64decode(source.split(",")[1])).get("viewBox") == "0 0 2 1"
+
+
+@pytest.mark.parametrize("simulated", [False, True])
+def test_a_record_of_a_simulated_rig_says_so(simulated):
+    builder = RecordBuilder(msgspec.structs.replace(SETTINGS, simulated=simulated), version="1")
+    for scan in good_job():
+        builder.add(scan)
+    assert (SIMULATED in builder.build().cautions) is simulated

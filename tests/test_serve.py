@@ -471,7 +471,8 @@ def test_the_rigs_file_that_is_written_is_the_rig_with_every_point_wired(
     written, original = load_rig(out), load_rig(CONFIGS / f"rigs/{rig}.toml")
     wires = wiring.load(written.hardware, written.fitted)
     assert list(wires.points) == wiring.wanted(original.fitted)
-    assert msgspec.structs.replace(written, path="", hardware={}) == msgspec.structs.replace(
+    assert written.simulated and not original.simulated
+    assert msgspec.structs.replace(written, path="", hardware={}, simulated=False) == msgspec.structs.replace(
         original, path="", hardware={}
     )
     for tag in ("XV-101", "M-101"):
@@ -484,7 +485,7 @@ def test_the_rigs_file_that_is_written_is_the_rig_with_every_point_wired(
 def test_a_hardware_table_that_is_there_is_replaced_and_other_files_are_not(tmp_path: Path) -> None:
     text = (CONFIGS / "rigs/full.toml").read_text()
     wired = '\n[hardware.drivers.io]\nkind = "gpio"\n\n[hardware.points."PT-101"]  # x\ndriver = "io"\n'
-    wired += "\n[simulation]\na = 1\n"
+    wired += "\n[simulation]\na = 1\n\n[mqtt]\nhost = 'h'\nsite = 's'\nrig = 'r'\npassword_file = 'secret'\n"
     rig = tmp_path / "own.toml"
     rig.write_text(text + wired)
     before = rig.read_text()
@@ -499,6 +500,7 @@ def test_a_hardware_table_that_is_there_is_replaced_and_other_files_are_not(tmp_
     tables = tomllib.loads((tmp_path / "out.toml").read_text())
     assert set(tables["hardware"]["drivers"]) == {"io", "scale"} and tables["simulation"] == {"a": 1}
     assert tables["hardware"]["drivers"]["io"]["kind"] == "modbus-tcp"
+    assert tables["mqtt"]["password_file"] == str(tmp_path / "secret"), "found from the folder of the rig's own file"
 
 
 @pytest.mark.parametrize("how", [{}, {"rtu": True, "scale_mode": "polled"}, {"trees": True}])

@@ -20,6 +20,9 @@ if TYPE_CHECKING:
 
 MARK: Final = "# Written by hil-sim serve: the devices in [hardware] are simulated and gone when it ends.\n"
 _TABLE: Final = re.compile(r"\s*\[\[?\s*(?:hardware|\"hardware\"|'hardware')\s*[.\]]")
+_HEADER: Final = re.compile(r"\s*\[\s*[\"']?(\w+)[\"']?\s*\]")
+_SIMULATED: Final = re.compile(r"\s*[\"']?simulated[\"']?\s*=")
+_FILE: Final = re.compile(r"^(\s*(?:password_file|ca_file)\s*=\s*)[\"']([^\"']*)[\"']")
 _ANY_TABLE: Final = re.compile(r"\s*\[")
 
 
@@ -55,10 +58,24 @@ def write(path: Path, rig: Path, text: str) -> None:
     """
     if path.exists() and not path.read_text(encoding="utf-8", errors="replace").startswith(MARK):
         raise FileExistsError(17, "file exists and was not written by hil-sim serve", str(path))
-    original = without_hardware(rig.read_text(encoding="utf-8").removeprefix(MARK))
+    original = _simulated(without_hardware(rig.read_text(encoding="utf-8").removeprefix(MARK)), rig.parent.absolute())
     beside = path.with_name(f".{path.name}.new")
     beside.write_text(f"{MARK}{original}\n{text}", encoding="utf-8")
     beside.replace(path)
+
+
+def _simulated(text: str, folder: Path) -> str:
+    """The text with `simulated = true` in its [rig] table, and with the names of files counted from `folder`."""
+    kept, table = [], ""
+    for line in text.splitlines():
+        if (header := _HEADER.match(line)) is not None:
+            table = header[1]
+        if table == "rig" and _SIMULATED.match(line):
+            continue
+        kept.append(_FILE.sub(lambda found: f"{found[1]}{_q(str(folder / found[2]))}", line))
+        if header is not None and table == "rig":
+            kept.append("simulated = true")
+    return "\n".join(kept) + "\n"
 
 
 def _q(text: str) -> str:

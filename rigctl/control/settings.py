@@ -296,6 +296,8 @@ class Settings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     job: Job
     cylinder: Cylinder
     hookup: Hookup = Hookup()
+    simulated: bool = False
+    """No real rig stands behind the readings; the record says so."""
 
 
 class UnsafeSettingsError(ValueError):

@@ -43,6 +43,7 @@ NOT_WEIGHED: Final = (
     "No scale was used: the mass follows from what the compressor moved, and its uncertainty is larger than a scale's."
     " Weigh the cylinder when you can."
 )
+SIMULATED: Final = "The rig was simulated: this record proves nothing about a real appliance."
 _CLOCK_SET_UTC_S: Final = 1_577_836_800.0
 """2020-01-01: a board without a battery clock that shows less has not got the time yet."""
 _CHARGE_DIFFERENCE: Final = 0.10
@@ -494,7 +495,7 @@ class RecordBuilder:
 
     def _more_cautions(self, final: ScanRecord | None) -> list[str]:
         """What only the scans can tell."""
-        said = []
+        said = [SIMULATED] if self._settings.simulated else []
         if final is not None:
             estimate = final.estimate
             apart_kg = abs(estimate.contents_kg - estimate.second_kg)
