@@ -72,7 +72,7 @@ class Instrument:
         return min(max(current_ma, SATURATED_LOW_MA), SATURATED_HIGH_MA)
 
 
-_BIAS, _GAIN, _DRIFT = 3, 4, 5
+_NOISE, _BIAS, _GAIN, _DRIFT = 1, 3, 4, 5
 
 
 def _read(figures: Any, lagged: Any, truth: Any, drawn: Any, elapsed_s: float, raw: Any) -> None:
@@ -212,6 +212,10 @@ class Sensors:
         """Bias, gain error and drift per second that this rig's instrument drew."""
         row = self._figures[self.tags.index(tag)]
         return float(row[_BIAS]), float(row[_GAIN]), float(row[_DRIFT])
+
+    def hush(self) -> None:
+        """No noise from now on; lag, resolution, bias, gain error and drift stay."""
+        self._figures[:, _NOISE] = 0.0
 
     def read(self, now_s: float, truth: Sequence[float]) -> list[float]:
         """What stands on the wire now.

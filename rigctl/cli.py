@@ -123,6 +123,9 @@ def run_rig(
     realtime: Annotated[
         int | None, typer.Option(help="Fixed real-time priority of the scan (SCHED_FIFO).", min=1, max=99)
     ] = None,
+    speed: Annotated[
+        float, typer.Option(help="Simulated over real time: the --speed of hil-sim serve.", min=0.05, max=20.0)
+    ] = 1.0,
     lock_memory: Annotated[bool, typer.Option("--lock-memory", help="Keep the program in RAM.")] = False,
     as_json: Annotated[bool, typer.Option("--json", help="At the end, say how the pace was kept as JSON.")] = False,
 ) -> int:
@@ -148,7 +151,7 @@ def run_rig(
         typer.echo(line, err=as_json)
 
     try:
-        made = run.Run(loaded, wanted, folder, say)
+        made = run.Run(loaded, wanted, folder, say, speed=speed)
         if lock_memory:
             host.lock_memory()
         if realtime is not None:

@@ -125,6 +125,9 @@ def _say_where(made: Serve, config_out: Path | None) -> None:
     if config_out is not None:
         lines.append(("Rig's file", str(config_out)))
     lines.append(("Pace", f"{made.hands.speed:g} x real time, a step of {1e3 * made.bench.scan_period_s:g} ms"))
+    if config_out is not None:
+        speed = "" if made.hands.speed == 1.0 else f" --speed {made.hands.speed:g}"
+        lines.append(("Run it by", f"rigctl run {config_out} {made.job_path}{speed}"))
     for name, value in lines:
         typer.echo(f"{name:<12}{value}")
 

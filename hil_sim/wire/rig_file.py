@@ -19,6 +19,8 @@ if TYPE_CHECKING:
     from rigctl.control.settings import Fitted
 
 MARK: Final = "# Written by hil-sim serve: the devices in [hardware] are simulated and gone when it ends.\n"
+PERIOD_S: Final = 0.05
+"""Between two exchanges, for a plant in real time."""
 _TABLE: Final = re.compile(r"\s*\[\[?\s*(?:hardware|\"hardware\"|'hardware')\s*[.\]]")
 _HEADER: Final = re.compile(r"\s*\[\s*[\"']?(\w+)[\"']?\s*\]")
 _SIMULATED: Final = re.compile(r"\s*[\"']?simulated[\"']?\s*=")
@@ -38,11 +40,16 @@ def without_hardware(text: str) -> str:
 
 
 def hardware(
-    fitted: Fitted, instruments: Sequence[Instrument], modbus: ModbusFace, scale: ScaleFace, trees: TreeFace | None
+    fitted: Fitted,
+    instruments: Sequence[Instrument],
+    modbus: ModbusFace,
+    scale: ScaleFace,
+    trees: TreeFace | None,
+    period_s: float = PERIOD_S,
 ) -> str:
-    """The [hardware] table as TOML text."""
+    """The [hardware] table as TOML text; `period_s` is between two exchanges with the I/O module."""
     of_tag = {instrument.tag: instrument for instrument in instruments}
-    lines = [*_io(modbus), *_scale(scale), *(_trees(trees) if trees is not None else ())]
+    lines = [*_io(modbus, period_s), *_scale(scale), *(_trees(trees) if trees is not None else ())]
     for tag in wanted(fitted):
         lines += ["", f"[hardware.points.{_q(tag)}]", *_point(tag, of_tag.get(tag), trees is not None)]
     return "\n".join(lines) + "\n"
@@ -83,13 +90,13 @@ def _q(text: str) -> str:
     return json.dumps(text, ensure_ascii=False)
 
 
-def _io(modbus: ModbusFace) -> list[str]:
+def _io(modbus: ModbusFace, period_s: float) -> list[str]:
     lines = ["[hardware.drivers.io]"]
     if modbus.rtu_name:
         lines += ['kind = "modbus-rtu"', f"port = {_q(modbus.rtu_name)}", "baud = 115200", 'parity = "none"']
     else:
         lines += ['kind = "modbus-tcp"', f"host = {_q(modbus.host)}", f"port = {modbus.port}"]
-    return [*lines, "unit = 1", 'timeout = "200 ms"', 'period = "50 ms"', 'stale = "0.5 s"', ""]
+    return [*lines, "unit = 1", 'timeout = "200 ms"', f'period = "{1e3 * period_s:.3g} ms"', 'stale = "0.5 s"', ""]
 
 
 def _scale(scale: ScaleFace) -> list[str]:

@@ -28,10 +28,19 @@ def frame(weight_kg: float, steady: bool = True) -> bytes:
 
 
 class ScaleFace:
-    """Sends the newest weight; a scale without one (NaN) is silent."""
+    """Sends the newest weight; a scale without one (NaN) is silent.
 
-    def __init__(self, mode: Mode = "continuous") -> None:
+    Parameters
+    ----------
+    mode
+        How it speaks.
+    period_s
+        Between two frames of a continuous one.
+    """
+
+    def __init__(self, mode: Mode = "continuous", period_s: float = PERIOD_S) -> None:
         self.mode = mode
+        self._period_s = period_s
         self.weight_kg = nan
         """Replaced by whoever runs the plant."""
         self._line = Line()
@@ -60,7 +69,7 @@ class ScaleFace:
         due_s = time.monotonic()
         while not self._ending.wait(max(due_s - time.monotonic(), 0.0)):
             self._say()
-            due_s = max(due_s + PERIOD_S, time.monotonic())
+            due_s = max(due_s + self._period_s, time.monotonic())
 
     def _answers(self) -> None:
         asked = bytearray()

@@ -14,7 +14,7 @@ from hil_sim.wire.control import Answer, Control
 from hil_sim.wire.hands import Hands
 from hil_sim.wire.io_module import IoModule
 from hil_sim.wire.modbus_face import ModbusFace
-from hil_sim.wire.scale_face import Mode, ScaleFace
+from hil_sim.wire.scale_face import PERIOD_S, Mode, ScaleFace
 from hil_sim.wire.tree_face import TreeFace
 from rigctl.control.points import SAFE
 
@@ -24,6 +24,8 @@ if TYPE_CHECKING:
 
 GIVES_UP_S: Final = 1.0
 """Further behind than this, lost time is given up instead of made up."""
+_QUICKEST_S: Final = 0.01
+"""Between two frames or exchanges, however fast the plant runs."""
 _LOOKS_UP_S: Final = 0.1
 """The longest wait before it is looked whether the end was asked for."""
 
@@ -85,6 +87,7 @@ class Serve:
         self.ending = False
         """Set it (from a signal, say) and `go` returns within a tenth of a second."""
         self._simulation = simulation
+        self.job_path = simulation.job.path
         self.bench: Bench = simulation.bench(
             seed, listen=lambda what: say(f"{what.at_s:9.1f} s  {what.source}: {what.text}")
         )
@@ -96,7 +99,7 @@ class Serve:
         with contextlib.ExitStack() as made:
             self.modbus = ModbusFace(self.module, host, port, rtu)
             made.callback(self.modbus.close)
-            self.scale = ScaleFace(scale_mode)
+            self.scale = ScaleFace(scale_mode, max(PERIOD_S / max(speed, 1.0), _QUICKEST_S))
             made.callback(self.scale.close)
             self.trees = None if trees is None else TreeFace(trees, self.bench.sensors.instruments)
             if self.trees is not None:
@@ -120,7 +123,10 @@ class Serve:
             If it cannot be written, or a file of somebody else stands there.
         """
         rig = self._simulation.rig
-        table = rig_file.hardware(rig.fitted, self.bench.sensors.instruments, self.modbus, self.scale, self.trees)
+        period_s = max(rig_file.PERIOD_S / max(self.hands.speed, 1.0), _QUICKEST_S)
+        table = rig_file.hardware(
+            rig.fitted, self.bench.sensors.instruments, self.modbus, self.scale, self.trees, period_s
+        )
         rig_file.write(path, Path(rig.path), table)
 
     def pace(self) -> Answer:

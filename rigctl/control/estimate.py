@@ -35,6 +35,10 @@ FLOW_WALK_KG2_S3 = 1e-8
 """Process noise of the mass flow, as a random walk: follows a change in about 4 s at 10 Hz and 5 g noise."""
 UNSEEN_S = 15.0
 """When no weight has been believed for so long, the fill goes on without the scale."""
+UNCOUNTED_S = 20.0
+"""Age of the state that a journal keeps (10 s), and what a dead-man relay takes to fall off, with room."""
+UNCOUNTED_OPEN = 1.5
+"""The throttle may have opened further since; engineering estimate, no source."""
 WITHOUT_SCALE = "The scale is out of use; the fill goes on from its last trusted weight by what the pump moves:"
 SAME_FIGURE_KG = 0.03
 """Pumped while the scale shows the same figure to the last digit: it is not offered to the second estimate any more."""
@@ -163,6 +167,8 @@ class Memory(msgspec.Struct, frozen=True, array_like=True, gc=False):
     """What has crossed in push-pull by the line alone, and the net weight when it began."""
     p_101_slow_pa_abs: float = nan
     """Header pressure behind a lag of `RATIO_LAG_S`."""
+    woke_kg_s: float = nan
+    """The controller was off, and what came in meanwhile has not been weighed yet: the pump's last word before."""
 
 
 def update(
@@ -290,6 +296,12 @@ def update(
     if not settings.job.scale_usable:
         s.steady_s = inf  # nobody looks at it
 
+    woke, unseen = memory.woke_kg_s if not cylinder_off else nan, 0.0
+    if woke == woke and s.scale_ok and (s.steady_s >= settings.procedure.scale_steady_s or pumping or inlet_open):
+        unseen, known = _caught_up(memory, s, settings, gross)
+        pumped += unseen
+        woke = nan
+
     net = gross - memory.tare_kg
     net_high = memory.net_high_kg
     if net > net_high and s.scale_ok and not cylinder_off:
@@ -305,10 +317,10 @@ def update(
     was_due = memory.due
     due = Moved(
         was_due.liquid_kg + wet_kg_s * dt, was_due.vapor_kg + vapor_kg_s * dt, was_due.back_kg + back_kg_s * dt,
-        was_due.through_kg + through * dt,
+        was_due.through_kg + through * dt + unseen,
     )  # fmt: skip
-    due_kg, due_s = memory.due_kg + flow_2 * dt, memory.due_s + dt
-    if due_s >= fill.EVERY_S:
+    due_kg, due_s = memory.due_kg + flow_2 * dt + unseen, memory.due_s + dt
+    if due_s >= fill.EVERY_S and not (woke == woke and s.scale_ok):
         if not cylinder_off:
             fit = s.scale_ok and s.disturbed_s == 0.0 and s.same_pumped_kg < SAME_FIGURE_KG
             known = _carried(known, due, due_s, s, settings, last, wet, net if fit else nan)
@@ -409,9 +421,27 @@ def update(
         pumped, known, due, due_kg, due_s, anchor_pumped, anchor_gross,
         p_201, p_201_rate, log_fall, side, slow, low, progress, progress_gross,
         watch, flow_2, doubt_gross, doubt_pumped, same_from, flowing_since, was_flowing, slow_301, line, last.cv_103,
-        crossed, crossed_from, slow_101,
+        crossed, crossed_from, slow_101, woke,
     )  # fmt: skip
     return after, s
+
+
+def _caught_up(memory: Memory, s: Signals, settings: Settings, gross_kg: float) -> tuple[float, Fill]:
+    """What the scale shows beyond what is known, once it stands still after the controller was off; the fill with it.
+
+    The pump ran on until its dead-man relay fell off, and the state that was kept is some seconds old. More than what
+    could have come in that time is none of it, and stays a difference between scale and pump. The nameplate's word
+    takes the lines for full from the start: it lacks what filled them unseen as well.
+    """
+    net_kg = gross_kg - memory.tare_kg
+    refrigerant = catalogue.get(settings.job.refrigerant)
+    liquid_kg_s, _, _ = pumped_flow(settings, refrigerant, s, True, settings.procedure.liquid_position, True)
+    most_kg = UNCOUNTED_S * UNCOUNTED_OPEN * max(memory.woke_kg_s, liquid_kg_s)
+    more_kg = net_kg - memory.fill.net_kg - memory.due_kg
+    more_kg = more_kg if 0.0 < more_kg <= most_kg else 0.0
+    alone_kg = net_kg - memory.fill.alone_kg - memory.due_kg
+    most_kg += fill.LINES_MOST * settings.limits.fill_reserve_kg
+    return more_kg, fill.caught_up(memory.fill, alone_kg - more_kg if more_kg <= alone_kg <= most_kg else 0.0)
 
 
 def _carried(

@@ -202,6 +202,13 @@ def next_cylinder(fill: Fill) -> Fill:
     )  # fmt: skip
 
 
+def caught_up(fill: Fill, alone_kg: float) -> Fill:
+    """Return the filter with so much more moved by the nameplate's word alone."""
+    return msgspec.structs.replace(
+        fill, moved=msgspec.structs.replace(fill.moved, through_kg=fill.moved.through_kg + alone_kg)
+    )
+
+
 def _lines(settings: Settings, way: Way, condensing: float) -> tuple[float, float, float]:
     """What the lines usually hold, its spread, and how fast that wanders."""
     if way is Way.CLEARING:

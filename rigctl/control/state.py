@@ -222,6 +222,7 @@ def after_power_loss(state: State) -> State:
         p_201_rate_pa_s=0.0,
         p_side_pa_abs=nan,
         line=crossing.stopped(state.estimate.line),
+        woke_kg_s=state.estimate.flow_2_kg_s if phase is Phase.HELD and state.tare_known else nan,
     )
     return msgspec.structs.replace(
         state,

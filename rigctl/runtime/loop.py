@@ -65,6 +65,9 @@ class ScanLoop:
         Asked once a scan for what people want.
     hear
         Handed every scan's record and the state after it; must not wait. What it raises ends the loop.
+    speed
+        Against a simulation that runs so many times faster than the clock on the wall: the core's time goes with it.
+        Deadlines, devices and the heartbeat keep to the wall.
     clock, utc, sleep
         Replaced in tests.
     """
@@ -78,6 +81,7 @@ class ScanLoop:
         *,
         requests: Callable[[], tuple[Request, ...]] = tuple,
         hear: Callable[[ScanRecord, State], None] = lambda record, state: None,
+        speed: float = 1.0,
         clock: Callable[[], float] = time.monotonic,
         utc: Callable[[], float] = time.time,
         sleep: Callable[[float], None] = time.sleep,
@@ -87,6 +91,7 @@ class ScanLoop:
         self._settings, self._wires, self._workers = settings, wires, workers
         self._requests, self._hear = requests, hear
         self._clock, self._utc, self._sleep = clock, utc, sleep
+        self._speed, self._from_s, self._utc_from_s = speed, clock(), utc()
         self._beat = False
         self._ending = False
         self._late: deque[float] = deque(maxlen=_KEPT_SCANS)
@@ -103,7 +108,7 @@ class ScanLoop:
 
     def run(self) -> None:
         """Scan until `stop`; outputs are safe when it returns or raises."""
-        period_s = self._settings.scan_period_s
+        period_s = self._settings.scan_period_s / self._speed
         try:
             for worker in self._workers.values():
                 worker.start()
@@ -144,19 +149,31 @@ class ScanLoop:
 
     def _scan(self) -> None:
         samples = {name: worker.samples for name, worker in self._workers.items()}
-        now_s = self._clock()  # after the samples: one from the future is believed by nobody
+        wall_s = self._clock()  # after the samples: one from the future is believed by nobody
+        fields = wiring.readings_of(self._wires, samples, wall_s)
+        now_s, utc_s = wall_s, self._utc()
+        if self._speed != 1.0:
+            now_s, utc_s = self._core_s(wall_s), self._utc_from_s + self._speed * (wall_s - self._from_s)
+            fields = {
+                field: msgspec.structs.replace(reading, taken_at_s=self._core_s(reading.taken_at_s))
+                for field, reading in fields.items()
+            }
         readings = Readings(
             now_s=now_s,
-            utc_s=self._utc(),
-            readback=self._readback(now_s) if self._settings.fitted.readback else None,
+            utc_s=utc_s,
+            readback=self._readback(wall_s) if self._settings.fitted.readback else None,
             overruns=self.overruns,
             requests=self._requests(),
-            **wiring.readings_of(self._wires, samples, now_s),
+            **fields,
         )
         self.state, outputs, record = controller.step(self.state, readings, self._settings)
         self._drive(outputs)
         self.scans += 1
         self._hear(record, self.state)
+
+    def _core_s(self, wall_s: float) -> float:
+        """A time of the wall's clock as the core counts it."""
+        return self._from_s + self._speed * (wall_s - self._from_s)
 
     def _readback(self, now_s: float) -> int:
         """The outputs as the hardware has them; a driver that does not answer has dropped its outputs by now."""

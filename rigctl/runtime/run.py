@@ -42,16 +42,22 @@ class Run:
         For journal, record and the local door; one that holds an unfinished journal of this job is gone on with.
     say
         Takes a line for the person who watches.
+    speed
+        See `ScanLoop`; other than 1 only for a simulated rig.
 
     Raises
     ------
     ConfigError
-        If rig and job do not go together, or the [hardware] table cannot be used.
+        If rig and job do not go together, a real rig shall go faster than time, or the [hardware] table cannot be used.
     JournalError
         If the journal cannot be written.
     """
 
-    def __init__(self, rig: RigConfig, job: JobConfig, folder: Path, say: Callable[[str], None]) -> None:
+    def __init__(
+        self, rig: RigConfig, job: JobConfig, folder: Path, say: Callable[[str], None], *, speed: float = 1.0
+    ) -> None:
+        if speed != 1.0 and not rig.simulated:
+            raise ConfigError([f"{rig.path}: --speed is for a simulated rig; this one is real and keeps to the clock."])
         self._settings, self._say, self._folder = settings_for(rig, job), say, folder
         wires, workers = wired(rig, scale_usable=self._settings.job.scale_usable)
         folder.mkdir(parents=True, exist_ok=True)
@@ -76,7 +82,7 @@ class Run:
         self._status_due_s = 0.0
         self._until_end = False
         self._resumed = state
-        self.loop = ScanLoop(self._settings, wires, workers, begin, requests=self._asked, hear=self._hear)
+        self.loop = ScanLoop(self._settings, wires, workers, begin, requests=self._asked, hear=self._hear, speed=speed)
 
     def go(self, *, until_end: bool = False) -> ScanRecord | None:
         """Scan until a signal, or until the job has ended; returns the last record. Outputs are safe by then.

@@ -1,108 +1,293 @@
-"""Figures of the rig run for real: pace over a real socket and a pseudo-terminal, kills, and how it comes up again.
+"""Figures of the rig run for real: pace, agreement with the closed loop in one process, kills and coming up again.
 
-The program `rigctl run` is started as it would be on a board; behind the wires stands a rig that never changes. What is
-measured shares the machine with that stand-in.
+The program `rigctl run` is started as it would be on a board; behind its wires stands the simulated plant, served from
+this process: Modbus TCP or RTU, a scale on a pseudo-terminal, a dead-man relay. All of it shares the machine.
 """
 
 import json
 import os
 import random
 import signal
+import subprocess
+import sys
 import tempfile
+import threading
 import time
 from pathlib import Path
 
-from rigctl.control.sequence import Phase
-from rigctl.journal.store import JournalReader
-from tests.bench.core import Figure
-from tests.test_run import Stand, until
+import msgspec
 
+from hil_sim.bench import Bench
+from hil_sim.cli import prepare
+from hil_sim.wire.serve import Serve
+from rigctl.config import settings_for
+from rigctl.control.readings import RequestKind
+from rigctl.control.sequence import Phase
+from rigctl.journal.store import ENDED, JournalReader
+from rigctl.runtime.door import press
+from rigctl.runtime.run import DOOR
+from tests.bench.core import Figure
+
+ROOT = Path(__file__).resolve().parents[2]
 PACED_S = 1800.0
 QUICK_S = 20.0
+SPEED = 5.0
+QUICK_SPEED = 10.0
 KILLS = 200
 QUICK_KILLS = 3
 SETTLES_S = 5.0
+STEADY_S = 2.0
+"""Until scale and journal have caught up with a rig that came up again, real time."""
 
 
 def measure(quick):
-    yield from pace(QUICK_S if quick else PACED_S)
+    for wire in ("TCP", "RTU"):
+        yield from pace(wire, QUICK_S if quick else PACED_S)
+    yield from agreement("TCP", QUICK_SPEED if quick else SPEED)
     yield from kills(QUICK_KILLS if quick else KILLS)
 
 
 def broken(figures):
     """What no noise can excuse."""
     named = {figure.name: figure.value for figure in figures}
+    for name, value in named.items():
+        if name.startswith("wire against bench") and "outcome" in name and value != 1.0:
+            yield f"{name}: the recovery over the wire ends otherwise"
     if named["kills: came up in HELD with its sentence"] < 100.0:
         yield "a killed program did not come up in HELD"
-    if named["kills: journals that cannot be read"] > 0.0:
-        yield "a kill spoiled a journal"
+    if named["kills: journals with a committed row lost"] > 0.0:
+        yield "a kill lost a row of a journal"
+    if named["kills: outputs that stayed on"] > 0.0:
+        yield "the dead-man relay did not drop the outputs"
 
 
-def pace(for_s):
-    """Deadlines at 20 Hz over Modbus TCP with a scale on a serial line; processor and memory."""
-    with tempfile.TemporaryDirectory() as folder:
-        stand = Stand(Path(folder))
+class Served:
+    """A plant in real time on its wires, and the program that runs it."""
+
+    def __init__(self, folder, *, scan="100 ms", speed=1.0, wire="TCP", seed=1, noise=True):
+        text = (ROOT / "configs/rigs/full.toml").read_text(encoding="utf-8")
+        assert 'scan_period = "100 ms"' in text
+        own = folder / "own.toml"
+        own.write_text(text.replace('scan_period = "100 ms"', f'scan_period = "{scan}"'), encoding="utf-8")
+        self.out, self.speed, self.programs = folder / "job", speed, []
+        self.simulation = prepare("split-ac", str(own), None)
+        self.serve = Serve(self.simulation, seed, speed=speed, rtu=wire == "RTU")
+        if not noise:
+            self.serve.bench.sensors.hush()
+        self.rig = folder / "rig.toml"
+        self.serve.write_rig(self.rig)
+        self.first_kg = self._cylinder_kg()
+        self.thread = threading.Thread(target=self.serve.go, daemon=True)
+        self.thread.start()
+
+    def __enter__(self):
+        return self
+
+    def __exit__(self, *error):
+        for program in self.programs:
+            if program.poll() is None:
+                program.kill()
+            program.communicate()
+        self.serve.ending = True
+        self.thread.join(5.0)
+        self.serve.close()
+
+    def run(self, *more):
+        command = [sys.executable, "-m", "rigctl", "run", str(self.rig), "split-ac", "--out", str(self.out)]
+        program = subprocess.Popen(
+            [*command, "--speed", f"{self.speed:g}", *more], stdout=subprocess.PIPE, stderr=subprocess.DEVNULL,
+            text=True, env=dict(os.environ, PYTHONPATH=str(ROOT)), cwd=ROOT,
+        )  # fmt: skip
+        self.programs.append(program)
+        return program
+
+    def pressed(self, what, within_s=30.0):
+        """Press until it is taken; whether it was."""
+        until_s = time.monotonic() + within_s
+        while time.monotonic() < until_s:
+            try:
+                if press(self.out / DOOR, what)[0]:
+                    return True
+            except (OSError, ValueError):
+                pass
+            time.sleep(0.05)
+        return False
+
+    def last(self):
+        """The newest scan in the journal with its session, or None."""
         try:
-            text = stand.rig.read_text(encoding="utf-8")
-            stand.rig.write_text(text.replace('scan_period = "100 ms"', 'scan_period = "50 ms"'), encoding="utf-8")
-            program = stand.run("--json")
-            stand.pressed("acknowledge")
-            time.sleep(SETTLES_S)
-            used_s, from_s = _processor_s(program.pid), time.monotonic()
-            time.sleep(for_s)
-            share = (_processor_s(program.pid) - used_s) / (time.monotonic() - from_s)
-            resident = _resident_mb(program.pid)
-            program.send_signal(signal.SIGTERM)
-            out, _ = program.communicate(timeout=20.0)
-        finally:
-            stand.close()
-    kept = json.loads(out)["pace"]
-    how = f"20 Hz over Modbus TCP and a serial scale, {for_s:.0f} s, {kept['scans']} scans"
-    yield Figure("pace: overruns", kept["overruns"], "scans", how)
-    for name, value in kept["late_s"].items():
-        yield Figure(f"pace: late, {name}", 1e3 * value, "ms", how)
-    for name, value in kept["step_s"].items():
-        yield Figure(f"pace: a scan takes, {name}", 1e3 * value, "ms", how)
-    yield Figure("pace: share of one core", 100.0 * share, "%", how)
-    yield Figure("pace: resident memory", resident, "MB", how)
+            with JournalReader(next(self.out.glob("*.journal"))) as reader:
+                return reader.last_scan()
+        except (StopIteration, OSError, ValueError):
+            return None
+
+    def gained_kg(self):
+        """Truth: what has come into the cylinder."""
+        return self._cylinder_kg() - self.first_kg
+
+    def _cylinder_kg(self):
+        return float(self.serve.bench.plant.named_truth().y_kg)
+
+
+def _until(what, within_s, every_s=0.02):
+    end_s = time.monotonic() + within_s
+    while time.monotonic() < end_s:
+        if what():
+            return True
+        time.sleep(every_s)
+    return False
+
+
+def pace(wire, for_s):
+    """Deadlines at 20 Hz while a whole recovery runs; processor and memory; then whether it went as on the bench."""
+    with tempfile.TemporaryDirectory() as folder, Served(Path(folder), scan="50 ms", wire=wire, noise=False) as served:
+        program = served.run("--json")
+        assert served.pressed("start")
+        time.sleep(SETTLES_S)
+        used_s, from_s = _processor_s(program.pid), time.monotonic()
+        time.sleep(for_s)
+        share = (_processor_s(program.pid) - used_s) / (time.monotonic() - from_s)
+        resident = _resident_mb(program.pid)
+        program.send_signal(signal.SIGTERM)
+        out, _ = program.communicate(timeout=20.0)
+        kept = json.loads(out)["pace"]
+        how = f"20 Hz over Modbus {wire} and a serial scale, {for_s:.0f} s, {kept['scans']} scans"
+        yield Figure(f"pace {wire}: overruns", kept["overruns"], "scans", how)
+        for name, value in kept["late_s"].items():
+            yield Figure(f"pace {wire}: late, {name}", 1e3 * value, "ms", how)
+        for name, value in kept["step_s"].items():
+            yield Figure(f"pace {wire}: a scan takes, {name}", 1e3 * value, "ms", how)
+        yield Figure(f"pace {wire}: share of one core", 100.0 * share, "%", how)
+        yield Figure(f"pace {wire}: resident memory", resident, "MB", how)
+        if for_s == PACED_S:
+            yield from _against_bench(served, f"{wire}, speed 1")
+
+
+def agreement(wire, speed):
+    """A whole recovery over the wire, several times faster than real time, against the bench."""
+    with tempfile.TemporaryDirectory() as folder, Served(Path(folder), speed=speed, wire=wire, noise=False) as served:
+        program = served.run("--until-end")
+        assert served.pressed("start")
+        program.communicate(timeout=3600.0 / speed)
+        yield from _against_bench(served, f"{wire}, speed {speed:g}")
+
+
+def _against_bench(served, which):
+    """Outcome, mass and time of a finished job against the closed loop in one process: same errors, no noise."""
+    simulation = served.simulation
+    settings = msgspec.structs.replace(settings_for(simulation.rig, simulation.job), simulated=True)
+    bench = Bench(settings, simulation.parameters, 1, refrigerant=simulation.refrigerant)
+    bench.sensors.hush()
+    bench.press(RequestKind.START)
+    for _ in bench.run():
+        pass
+    expected, made = bench.result(), json.loads((served.out / "record.json").read_text(encoding="utf-8"))
+    how = (
+        f"{made['outcome']}, {made['recovered_kg']:.3f} kg, {made['duration_s']:.0f} s; bench {expected.outcome.value}"
+    )
+    how += f", {expected.recovered_kg:.3f} kg, {expected.duration_s:.0f} s"
+    yield Figure(
+        f"wire against bench, {which}: same outcome", float(made["outcome"] == expected.outcome.value), "", how
+    )
+    yield Figure(f"wire against bench, {which}: mass", 1e3 * (made["recovered_kg"] - expected.recovered_kg), "g", how)
+    share = made["duration_s"] / expected.duration_s - 1.0
+    yield Figure(f"wire against bench, {which}: time", 100.0 * share, "%", how)
+    late, steps = served.serve.late_steps, served.serve.steps
+    yield Figure(f"wire against bench, {which}: late steps of the plant", late, f"of {steps}")
 
 
 def kills(count):
-    """kill -9 at random moments of a job: the next start must come up in HELD, with nothing acknowledged lost."""
+    """kill -9 at random moments all through recoveries: outputs drop, the next start comes up HELD, nothing is lost."""
     chance = random.Random(1)
-    held = spoiled = 0
-    waits_s = []
+    tally = _Tally()
     with tempfile.TemporaryDirectory() as folder:
-        stand = Stand(Path(folder))
-        try:
-            for number in range(count):
-                stand.out = Path(folder) / f"job-{number}"
-                program = stand.run()
-                stand.pressed("start")
-                until(lambda: stand.phase() not in (None, Phase.IDLE))
-                time.sleep(chance.uniform(0.0, 3.0))
-                program.kill()
-                program.communicate()
-                from_s = time.monotonic()
-                again = stand.run()
-                held += until(lambda: stand.phase() is Phase.HELD)
-                waits_s.append(time.monotonic() - from_s)
-                again.kill()
-                again.communicate()
-                try:
-                    with JournalReader(next(stand.out.glob("*.journal"))) as reader:
-                        said = reader.last_scan().record.sentence
-                        rows = [stored.row for stored in reader.scans(states=False)]
-                    spoiled += rows != list(range(rows[0], rows[0] + len(rows))) or "Power was lost" not in said
-                except (OSError, ValueError, AttributeError, StopIteration):
-                    spoiled += 1
-                stand.programs.clear()
-        finally:
-            stand.close()
-    how = f"{count} kills at random moments of the first seconds of a job"
-    yield Figure("kills: came up in HELD with its sentence", 100.0 * held / count, "%", how)
-    yield Figure("kills: journals that cannot be read", spoiled, "", how)
-    yield Figure("kills: from start to HELD, median", sorted(waits_s)[count // 2], "s", how)
+        number = 0
+        while tally.kills < count:
+            number += 1
+            place = Path(folder) / f"{number}"
+            place.mkdir()
+            with Served(place, speed=SPEED, seed=number) as served:
+                _one_job(served, chance, tally, count)
+    how = f"{count} kills at random moments of {number} recoveries, speed {SPEED:g}"
+    off = sorted(tally.off_s)
+    yield Figure("kills: came up in HELD with its sentence", 100.0 * tally.held / count, "%", how)
+    yield Figure("kills: outputs that stayed on", tally.stayed_on, "", how)
+    yield Figure("kills: from kill to outputs off, median", off[len(off) // 2], "s", f"{len(off)} with outputs on")
+    yield Figure("kills: from kill to outputs off, longest", off[-1], "s", "dead-man relay of 1 s")
+    yield Figure("kills: journals with a committed row lost", tally.lost, "", how)
+    yield Figure("kills: mass said in HELD against the truth, most", 1e3 * max(tally.apart_kg), "g", "2 u = 40 g")
+    ranked = sorted(tally.apart_kg)
+    yield Figure("kills: mass said in HELD against the truth, p95", 1e3 * ranked[int(0.95 * len(ranked))], "g", how)
+    yield Figure("kills: from start to HELD, median", sorted(tally.waits_s)[count // 2], "s", how)
+    yield Figure("kills: recoveries ended COMPLETE", tally.complete, f"of {tally.ended}")
+    if tally.errors_kg:
+        yield Figure("kills: their mass against the truth, most", 1e3 * max(tally.errors_kg), "g", "2 u = 40 g")
+
+
+class _Tally:
+    def __init__(self):
+        self.kills = self.held = self.stayed_on = self.lost = self.complete = self.ended = 0
+        self.off_s, self.apart_kg, self.waits_s, self.errors_kg = [], [], [], []
+
+
+def _one_job(served, chance, tally, count):
+    served.run("--until-end")
+    assert served.pressed("start")
+    while tally.kills < count:
+        program = served.programs[-1]
+        if not _goes_on(program, chance.uniform(0.5, 12.0)):
+            tally.ended += 1
+            record = json.loads((served.out / "record.json").read_text(encoding="utf-8"))
+            tally.complete += record["outcome"] == Phase.COMPLETE.value
+            tally.errors_kg.append(abs(record["recovered_kg"] - served.gained_kg()))
+            return
+        before = served.last()
+        if before is None or before.record.phase in ENDED or before.record.phase is Phase.IDLE:
+            continue
+        _kill(served, program, before, tally)
+        if not served.pressed("restart"):
+            return
+
+
+def _goes_on(program, for_s):
+    """Whether the program still runs after so long."""
+    try:
+        program.communicate(timeout=for_s)
+    except subprocess.TimeoutExpired:
+        return True
+    return False
+
+
+def _kill(served, program, before, tally):
+    module = served.serve.module
+    was_on = module.outputs().bits != 0
+    at_s = time.monotonic()
+    program.kill()
+    program.communicate()
+    tally.kills += 1
+    if _until(lambda: module.outputs().bits == 0, 5.0, 0.002):
+        if was_on:
+            tally.off_s.append(time.monotonic() - at_s)
+    else:
+        tally.stayed_on += 1
+    path = next(served.out.glob("*.journal"))
+    with JournalReader(path) as reader:
+        sessions = len(reader.sessions())
+        rows = [stored.row for stored in reader.scans(states=False)]
+    tally.lost += rows != list(range(rows[0], rows[0] + len(rows))) or rows[-1] < before.row
+    from_s = time.monotonic()
+    served.run("--until-end")
+
+    def up():
+        last = served.last()
+        return last is not None and last.session == sessions + 1 and last.record.phase is Phase.HELD
+
+    came = _until(up, 20.0, 0.05)
+    tally.waits_s.append(time.monotonic() - from_s)
+    if came:
+        tally.held += "Power was lost" in served.last().record.sentence
+        time.sleep(STEADY_S)
+        tally.apart_kg.append(abs(served.last().record.estimate.recovered_kg - served.gained_kg()))
 
 
 def _processor_s(pid):
