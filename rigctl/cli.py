@@ -576,6 +576,60 @@ def points(
     return 0
 
 
+# ---- commission ------------------------------------------------------------------------------------------
+
+
+@app.command()
+def commission(
+    config: Annotated[str, typer.Argument(help="File of a rig with a [hardware] table.", metavar="RIG")],
+    only: Annotated[
+        str | None, typer.Option(help='One step, for example "calibration PT-101", even if it has passed.')
+    ] = None,
+    show: Annotated[bool, typer.Option("--show", help="Show the sheet as it is, touch nothing.")] = False,
+    html: Annotated[Path | None, typer.Option(help="Write the sheet as a printable page to this file.")] = None,
+    as_json: Annotated[bool, typer.Option("--json", help="With --show: as JSON.")] = False,
+) -> int:
+    """Walk through bringing a rig into service, and keep the signed sheet of it beside the rig's file.
+
+    Loop check of every input and output, calibration of pressures and scale, dead-man relay, emergency stop, pressure
+    switch, leak-down. What has passed is kept; "s" leaves a step for later, "q" ends. A real rig runs by itself only
+    with a valid sheet. Exit status: 0 the sheet is valid, 1 something is open.
+    """
+    import datetime as dt
+
+    from rigctl import config as files
+    from rigctl.commissioning import sheet as sheets
+    from rigctl.commissioning import terminal
+
+    if as_json and not show:
+        raise MistakeError("--json goes with --show.")
+    rig = files.load_rig(find("rigs", config))
+    try:
+        if not show and html is None:
+            terminal.walk(rig, only)
+            rig = files.load_rig(rig.path)
+        sheet = sheets.load(sheets.path_of(rig))
+    except sheets.SheetError as error:
+        raise MistakeError(str(error)) from None
+    today = dt.datetime.now().astimezone().date()
+    wrong = sheets.why_not_valid(sheet, rig, today)
+    if html is not None:
+        from rigctl.commissioning import page
+
+        if html.exists():
+            raise MistakeError(f"{html} is there already and is not overwritten; name a new file.")
+        html.write_text(page.render(sheet, rig, today), encoding="utf-8")
+    if as_json:
+        import msgspec
+
+        say_json({"valid": not wrong, "open": wrong, "sheet": msgspec.to_builtins(sheet)})
+    elif show:
+        terminal.show(rig, sheet, wrong)
+    else:
+        typer.echo(f"Written: {html}" if html is not None else f"Sheet: {sheets.path_of(rig)}")
+    return DIFFERS if wrong else 0
+
+
 # ---- journals --------------------------------------------------------------------------------------------
 
 

@@ -63,6 +63,18 @@ class Mqtt(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """Certificate of the broker's authority; the system's own store when absent."""
 
 
+class Commissioning(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """What bringing the rig into service is judged by."""
+
+    calibration_interval_days: int = 365
+    """Common practice, no source."""
+    pressure_switch_pa_gauge: float = 3.79e6
+    """Set pressure of PSH-201; 550 psig is the cut-out of such rigs (FACTS: common practice)."""
+    leak_down_s: float = 600.0
+    leak_down_limit_pa: float = 1e4
+    """Permitted change of the rig's pressure in that time; engineering estimate, no source."""
+
+
 class RigConfig(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """A rig's file."""
 
@@ -78,6 +90,7 @@ class RigConfig(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     procedure: Procedure
     simulated: bool = False
     """Behind the wires stands a simulation: it runs without a commissioning sheet, and its records prove nothing."""
+    commissioning: Commissioning = Commissioning()
     mqtt: Mqtt | None = None
     hardware: dict[str, Any] = msgspec.field(default_factory=dict)
     """The [hardware] table as it stands; the drivers check it."""
@@ -258,6 +271,14 @@ _WITHIN: Final[Mapping[tuple[type[msgspec.Struct], str], tuple[float, float, str
     (Procedure, "compressor_min_off_s"): (0.0, 600.0, _SANE),
     (Procedure, "push_pull_limit_s"): (60.0, 172_800.0, "every phase must end"),
     (Procedure, "throttle_ramp_s"): (0.0, 600.0, _SANE),
+    (Commissioning, "calibration_interval_days"): (
+        7,
+        1830,
+        "an instrument drifts, and years later nobody knows how far",
+    ),
+    (Commissioning, "pressure_switch_pa_gauge"): (5e5, 4.5e6, "nothing in such a rig is built for more"),
+    (Commissioning, "leak_down_s"): (60.0, 172_800.0, "a shorter test sees no leak"),
+    (Commissioning, "leak_down_limit_pa"): (100.0, 1e5, "finer than the transmitters, or no test"),
     (Mqtt, "port"): (1, 65_535, "other ports do not exist"),
     (_Level, "level_pa_abs"): (
         100.0,
@@ -458,7 +479,7 @@ def load_rig(path: str | Path) -> RigConfig:
     reader = _Reader(Path(path))
     if "rig" not in reader.tables and "job" in reader.tables:
         raise ConfigError([f"{path}: this is a job's file, and a rig's is wanted; swap the two names."])
-    reader.only([*_RIG_TABLES, "mqtt", "hardware", "simulation"], reader.tables, "")
+    reader.only([*_RIG_TABLES, "commissioning", "mqtt", "hardware", "simulation"], reader.tables, "")
     values: dict[str, Any] = {"path": str(path)}
     for name, struct in _RIG_TABLES.items():
         raw = reader.table(name)
@@ -469,6 +490,8 @@ def load_rig(path: str | Path) -> RigConfig:
             values |= read
         else:
             values[name] = read
+    if (raw := reader.table("commissioning", optional=True)) is not None:
+        values["commissioning"] = reader.struct(Commissioning, raw, "commissioning")
     if (raw := reader.table("mqtt", optional=True)) is not None:
         values["mqtt"] = _mqtt(reader, raw)
     for name in ("hardware", "simulation"):

@@ -96,7 +96,7 @@ class Stand:
         self.indicator = Indicator()
         self._talking = True
         threading.Thread(target=self._talk, daemon=True).start()
-        text = (CONFIGS / "rigs/shop-modbus.toml").read_text()
+        text = (CONFIGS / "rigs/shop-modbus.toml").read_text().replace("[rig]\n", "[rig]\nsimulated = true\n", 1)
         text = text.replace('host = "192.168.1.20"\nport = 502', f'host = "127.0.0.1"\nport = {self.server.port}')
         self.rig = folder / "rig.toml"
         self.rig.write_text(text.replace("/dev/serial/by-id/scale", self.indicator.port))

@@ -298,6 +298,8 @@ class Settings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     hookup: Hookup = Hookup()
     simulated: bool = False
     """No real rig stands behind the readings; the record says so."""
+    commissioned: str = ""
+    """Date of the rig's valid commissioning sheet; "" without one."""
 
 
 class UnsafeSettingsError(ValueError):

@@ -134,6 +134,8 @@ class RecoveryRecord(msgspec.Struct, frozen=True):
     outcome_text: str
     job: str
     rig: str
+    commissioned: str
+    """Date of the rig's commissioning sheet; "" without one."""
     site: str
     technician: str
     date: str
@@ -414,6 +416,7 @@ class RecordBuilder:
             outcome_text=outcome_text,
             job=job.name,
             rig=self._settings.rig,
+            commissioned=self._settings.commissioned,
             site=job.site,
             technician=job.technician,
             date=job.date,

@@ -6,11 +6,14 @@ After any kind of death the folder's journal tells what was under way; the rig t
 from __future__ import annotations
 
 import contextlib
+import datetime as dt
 import signal
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any, Final
+
+import msgspec
 
 from rigctl.config import ConfigError, JobConfig, RigConfig, settings_for
 from rigctl.control import controller
@@ -48,7 +51,8 @@ class Run:
     Raises
     ------
     ConfigError
-        If rig and job do not go together, a real rig shall go faster than time, or the [hardware] table cannot be used.
+        If rig and job do not go together, a real rig has no valid commissioning sheet or shall go faster than
+        time, or the [hardware] table cannot be used.
     JournalError
         If the journal cannot be written.
     """
@@ -59,6 +63,8 @@ class Run:
         if speed != 1.0 and not rig.simulated:
             raise ConfigError([f"{rig.path}: --speed is for a simulated rig; this one is real and keeps to the clock."])
         self._settings, self._say, self._folder = settings_for(rig, job), say, folder
+        if not rig.simulated:
+            self._settings = msgspec.structs.replace(self._settings, commissioned=_commissioned(rig, say))
         wires, workers = wired(rig, scale_usable=self._settings.job.scale_usable)
         folder.mkdir(parents=True, exist_ok=True)
         path = unfinished(folder)
@@ -172,6 +178,29 @@ def wired(rig: RigConfig, *, scale_usable: bool = True) -> tuple[wiring.Wiring, 
     except WiringError as error:
         raise ConfigError([f"{rig.path}: {problem}" for problem in str(error).splitlines()]) from None
     return wires, {name: Worker(name, driver, wires.stations[name].period_s) for name, driver in drivers.items()}
+
+
+def _commissioned(rig: RigConfig, say: Callable[[str], None]) -> str:
+    """The date of the rig's sheet; says what is soon due.
+
+    Raises
+    ------
+    ConfigError
+        With everything that makes the sheet invalid: such a rig does not run by itself.
+    """
+    from rigctl.commissioning import sheet as sheets
+
+    today = dt.datetime.now().astimezone().date()
+    try:
+        sheet = sheets.load(sheets.path_of(rig))
+    except sheets.SheetError as error:
+        raise ConfigError([str(error)]) from None
+    wrong = sheets.why_not_valid(sheet, rig, today)
+    if wrong or sheet is None or sheet.signature is None:
+        raise ConfigError(wrong)
+    for sentence in sheets.soon_due(sheet, rig, today):
+        say(sentence)
+    return sheet.signature.date
 
 
 def _new(folder: Path, settings: Settings) -> Path:
