@@ -133,7 +133,7 @@ class Builder:
 
     def yes(self, question: str) -> bool:
         self.said.append(question)
-        if "nothing else, start" in question:
+        if "nothing else, come on" in question:
             return self.saw_alone
         if "itself dropped" in question:
             return not self.world.on()
@@ -281,7 +281,7 @@ def test_two_outputs_that_are_crossed_are_found(world: World) -> None:
     part = text[first:second].replace(one, two) + text[second:].replace(two, one, 1)
     world.path.write_text(text[:first] + part)
     found = result(walked(world, "output XV-101"), "output XV-101")
-    assert found == ("failed", "XV-101 was energised, and liquid inlet valve did not move, or another thing did.")
+    assert found == ("failed", "XV-101 was energised, and the liquid inlet valve did not move, or another thing did.")
 
 
 def test_an_output_that_does_not_come_is_found(world: World) -> None:

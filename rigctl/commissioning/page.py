@@ -5,13 +5,11 @@ from __future__ import annotations
 import datetime as dt
 import importlib.resources
 
-from rigctl import units
+from rigctl.commissioning import figures, steps
 from rigctl.commissioning import sheet as sheets
-from rigctl.commissioning import steps
 from rigctl.commissioning.sheet import Sheet
 from rigctl.commissioning.walk import CAUTIONS
 from rigctl.config import RigConfig
-from rigctl.hardware.wiring import INPUTS
 
 
 def render(sheet: Sheet | None, rig: RigConfig, today: dt.date) -> str:
@@ -35,17 +33,6 @@ def render(sheet: Sheet | None, rig: RigConfig, today: dt.date) -> str:
         open_points=[sentence.partition(": ")[2] for sentence in sheets.why_not_valid(sheet, rig, today)],
         cautions=CAUTIONS,
         today=today.isoformat(),
-        shown=lambda tag, value: _shown(tag, value, rig.units.value),
-        differs=lambda tag, value: _differs(tag, value, rig.units.value),
+        shown=lambda tag, value, like: figures.shown(tag, value, rig.units.value, like),
+        differs=lambda tag, value: figures.differs(tag, value, rig.units.value),
     )
-
-
-def _shown(tag: str, value: float, preferred: str) -> str:
-    dimension = units.dimension_of(INPUTS[tag][0])
-    unit = units.preferred_unit(value, dimension, preferred)
-    return units.format_mass(value, unit) if dimension is units.MASS else units.format_pressure(value, unit)
-
-
-def _differs(tag: str, value: float, preferred: str) -> str:
-    dimension = units.MASS if tag == "WT-301" else units.PRESSURE_DIFFERENCE
-    return units.show(value, dimension, preferred, 3)

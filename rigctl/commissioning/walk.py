@@ -14,6 +14,7 @@ from typing import Final, Protocol
 import msgspec
 
 from rigctl import units
+from rigctl.commissioning import figures as figures_of
 from rigctl.commissioning import sheet as sheets
 from rigctl.commissioning import steps
 from rigctl.commissioning.by_hand import ByHand
@@ -179,24 +180,11 @@ class Walk:
 
     # ---- what people and wires say ---------------------------------------------------------------------------
 
-    def _shown(self, tag: str, value: float) -> str:
-        dimension = units.dimension_of(INPUTS[tag][0])
-        unit = units.preferred_unit(value, dimension, self.rig.units.value)
-        if dimension is units.ABSOLUTE_PRESSURE:
-            return units.format_pressure(value, unit)
-        if dimension is units.TEMPERATURE:
-            return units.format_temperature(value, unit)
-        if dimension is units.MASS:
-            return units.format_mass(value, unit)
-        return units.show(value, dimension, self.rig.units.value)
+    def _shown(self, tag: str, value: float, like: float | None = None) -> str:
+        return figures_of.shown(tag, value, self.rig.units.value, like)
 
     def _differs(self, tag: str, value: float) -> str:
-        """A difference in the rig's units."""
-        if tag.startswith("PT-"):
-            return units.show(value, units.PRESSURE_DIFFERENCE, self.rig.units.value, 3)
-        if tag.startswith("TT-"):
-            return units.show(value, units.TEMPERATURE_DIFFERENCE, self.rig.units.value, 3)
-        return units.show(value, units.dimension_of(INPUTS[tag][0]), self.rig.units.value, 3)
+        return figures_of.differs(tag, value, self.rig.units.value)
 
     def _reference(self, tag: str, question: str) -> float | None:
         """What a reference shows, SI; None for "f", that the point is wrong. Empty: `question` is asked again."""
@@ -282,7 +270,7 @@ class Walk:
             share = 0.02 * self._span(tag) if tag.startswith("PT-") else 0.1 if tag == "WT-301" else 0.0
             allowed = max(3.0 * self._uncertainty(tag), share)
             good = abs(reading - reference) <= allowed
-            text = f"{tag} reads {self._shown(tag, reading)}, the reference {self._shown(tag, reference)}"
+            text = f"{tag} reads {self._shown(tag, reading, reference)}, the reference {self._shown(tag, reference)}"
             if not good:
                 text += f": more apart than {self._differs(tag, allowed)}; look for a wrong span, unit or wire"
             return _Outcome(good, text + ".", {"reading": reading, "reference": reference})
@@ -324,21 +312,21 @@ class Walk:
         if motor:
             self._pause(_JOG_S)
             self._hand.off()
-            moved = self._person.yes(f"Did {what}, and nothing else, start and stop again?")
+            moved = self._person.yes(f"Did the {what}, and nothing else, come on and go off again?")
         else:
             moved = self._person.ask("Enter as soon as it has opened; f if it does not, or another one moves:") != "f"
             figures["stroke_s"] = time.monotonic() - from_s
             self._hand.off()
             moved = moved and self._person.yes("Has it shut again?")
         if not moved:
-            return _Outcome(False, f"{tag} was energised, and {what} did not move, or another thing did.", figures)
+            return _Outcome(False, f"{tag} was energised, and the {what} did not move, or another thing did.", figures)
         if self._until(lambda: not self._hand.is_on(tag), patience_s) is None:
             return _Outcome(False, f"{tag} was de-energised, and it reads back on.", figures)
         allowed_s = self.rig.procedure.valve_stroke_s + steps.REACTION_S
-        text = f"{tag} moved {what} and nothing else"
-        text += "; read back." if self._hand.is_on(tag) is not None else "; it cannot be read back."
+        text = f"{tag}: the {what} {'came on' if motor else 'moved'}, and nothing else; "
+        text += "read back." if self._hand.is_on(tag) is not None else "it cannot be read back."
         if not motor:
-            text = f"{text[:-1]}; opened within {figures['stroke_s']:.1f} s, a person's reaction included."
+            text = f"{text[:-1]}; open {figures['stroke_s']:.1f} s after the command, a person's reaction included."
             if figures["stroke_s"] > allowed_s:
                 text += f" procedure.valve_stroke allows {self.rig.procedure.valve_stroke_s:g} s."
                 return _Outcome(False, text, figures)
@@ -351,8 +339,8 @@ class Walk:
             back = self._hand.position(tag)
             if back is not None and abs(back - share) > _CV_ALLOWED:
                 return _Outcome(False, f"{tag} was told {share:.0%}, and it reads back {back:.0%}.")
-            if not self._person.yes(f"{tag} is told {share:.0%}: does {what} stand there?"):
-                return _Outcome(False, f"{tag} was told {share:.0%}, and {what} did not go there.")
+            if not self._person.yes(f"{tag} is told {share:.0%}: does the {what} stand there?"):
+                return _Outcome(False, f"{tag} was told {share:.0%}, and the {what} did not go there.")
         return _Outcome(True, f"{tag} goes to 50 %, 100 % and 0 %.")
 
     def _calibration(self, step: Step) -> _Outcome:
@@ -383,7 +371,9 @@ class Walk:
                     self._person.tell(f"Too near the low point: take one further off by {self._differs(tag, more)}.")
                     continue
             taken.append(CalibrationPoint(reference, reading))
-            self._person.tell(f"  reference {self._shown(tag, reference)}, reading {self._shown(tag, reading)}")
+            self._person.tell(
+                f"  reference {self._shown(tag, reference)}, reading {self._shown(tag, reading, reference)}"
+            )
         return self._calibrated(tag, taken, allowed)
 
     def _calibrated(self, tag: str, taken: list[CalibrationPoint], allowed: float) -> _Outcome:
