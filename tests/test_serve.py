@@ -29,11 +29,13 @@ from hil_sim.wire import control, scale_face, tree_face
 from hil_sim.wire.control import Control, ControlError
 from hil_sim.wire.io_module import COILS, CONTACTS, LOOPS, THROTTLE_FULL, IoModule
 from hil_sim.wire.modbus_face import FaceError, ModbusFace
+from hil_sim.wire.pty_line import Line, LineError
 from hil_sim.wire.serve import Serve
 from rigctl.config import load_rig
 from rigctl.control.points import ALL, M_101, SAFE, XV_101, XV_301, Outputs
 from rigctl.control.readings import Reading
 from rigctl.hardware import wiring
+from rigctl.runtime.door import press as pressing
 from tests.strategies import CONFIGS
 from tests.test_bench import bench as bench_with
 
@@ -554,6 +556,101 @@ def _laid_out(serve: Serve) -> dict[str, float]:
     return wire
 
 
+# ---- names that stay
+
+
+def test_a_name_that_stays_is_kept_over_a_kill_and_gone_at_the_end(tmp_path: Path) -> None:
+    link = tmp_path / "scale"
+    link.symlink_to("/dev/pts/999999")  # as a killed program leaves it
+    scale = scale_face.ScaleFace(link=link)
+    assert scale.name == str(link) and link.is_char_device()
+    scale.weight_kg = 12.345
+    port = os.open(link, os.O_RDWR | os.O_NOCTTY)
+    assert b"ST,GS,+  12.345kg" in lines_of(port, 0.5)
+    os.close(port)
+    scale.close()
+    assert not link.is_symlink()
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_name_that_another_line_took_over_is_left_to_it(tmp_path: Path) -> None:
+    first, second = Line(tmp_path / "line"), Line(tmp_path / "line")
+    first.close()
+    assert (tmp_path / "line").is_char_device()
+    second.close()
+    assert not (tmp_path / "line").is_symlink()
+
+
+def test_a_name_takes_the_place_of_nothing_but_such_a_link(tmp_path: Path) -> None:
+    (tmp_path / "mine").write_text("mine")
+    (tmp_path / "link").symlink_to(tmp_path / "mine")
+    for name, why in (("mine", "something stands there already"), ("link", "a link to something else")):
+        with pytest.raises(LineError, match=rf"{name}: {why}.*; name another path\.$"):
+            Line(tmp_path / name)
+    with pytest.raises(LineError, match=r"no link can be made there \(.+\); name another path\.$"):
+        Line(tmp_path / "nowhere" / "line")
+    assert (tmp_path / "mine").read_text() == "mine" and (tmp_path / "link").read_text() == "mine"
+
+
+def test_modbus_rtu_and_the_rigs_file_go_by_the_names_that_stay(tmp_path: Path) -> None:
+    links = {"rtu_link": tmp_path / "bus", "scale_link": tmp_path / "scale"}
+    serve = Serve(prepare("split-ac", "full", None), rtu=True, **links)
+    try:
+        serve.write_rig(tmp_path / "rig.toml")
+        client = ModbusSerialClient(str(tmp_path / "bus"), baudrate=115_200, timeout=1.0, retries=0)
+        assert client.connect()
+        words = client.read_input_registers(0, count=len(LOOPS), device_id=1).registers
+        client.close()
+        assert any(words)
+    finally:
+        serve.close()
+    drivers = tomllib.loads((tmp_path / "rig.toml").read_text())["hardware"]["drivers"]
+    assert (drivers["io"]["port"], drivers["scale"]["port"]) == (str(tmp_path / "bus"), str(tmp_path / "scale"))
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["rig.toml"]
+
+
+EXAMPLE = CONFIGS / "rigs/simulated-modbus.toml"
+PORT, SCALE = "port = 5020", "/tmp/simulated-scale"
+
+
+def test_the_supplied_file_of_a_simulated_rig_is_what_would_be_written(tmp_path: Path) -> None:
+    assert f"hil-sim serve --rig full --tcp 127.0.0.1:5020 --scale-link {SCALE}\n" in EXAMPLE.read_text()
+    serve = Serve(prepare("split-ac", "full", None), scale_link=tmp_path / "scale")
+    try:
+        serve.write_rig(tmp_path / "rig.toml")
+        written = (tmp_path / "rig.toml").read_text()
+    finally:
+        serve.close()
+    written = written.replace(f"port = {serve.modbus.port}", PORT).replace(str(tmp_path / "scale"), SCALE)
+    supplied, expected = tomllib.loads(EXAMPLE.read_text()), tomllib.loads(written)
+    assert supplied["rig"].pop("name") != expected["rig"].pop("name")
+    assert supplied == expected and supplied["rig"]["simulated"] is True
+
+
+def test_a_controller_with_the_supplied_file_runs_the_served_plant(tmp_path: Path) -> None:
+    with Served(tmp_path, scale_link=tmp_path / "scale") as rig:
+        text = EXAMPLE.read_text().replace(PORT, f"port = {rig.serve.modbus.port}")
+        (tmp_path / "rig.toml").write_text(text.replace(SCALE, str(tmp_path / "scale")))
+        environment = dict(os.environ, PYTHONPATH=str(CONFIGS.parent))
+        program = subprocess.Popen(
+            [sys.executable, "-m", "rigctl", "run", "rig.toml", str(CONFIGS / "jobs/split-ac.toml"), "--out", "job"],
+            stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, env=environment, cwd=tmp_path,
+        )  # fmt: skip
+        try:
+            assert until((tmp_path / "job" / "press.sock").exists, 20.0)
+            before_kg = rig.truth()["y_kg"]
+            for what in ("acknowledge", "start"):
+                assert until(lambda what=what: pressing(tmp_path / "job" / "press.sock", what)[0], 10.0)  # type: ignore[misc]
+            assert until(lambda: rig.truth()["y_kg"] > before_kg + 0.05, 20.0), "refrigerant arrives in the cylinder"
+            assert rig.tell(do="truth")["outputs"]["M-101"] is True
+            program.send_signal(signal.SIGTERM)
+            out, err = program.communicate(timeout=10.0)
+        finally:
+            program.kill()
+        assert until(lambda: rig.serve.module.outputs() == SAFE)
+    assert "line-up -> liquid" in out and err == "", err
+
+
 # ---- the control socket
 
 
@@ -692,6 +789,8 @@ def test_the_program_writes_a_rigs_file_that_passes_the_check_and_ends_cleanly(t
         (("--speed", "0"), "--speed: 0 is outside 0.05 to 100."),
         (("--tcp", "nowhere"), "--tcp: nowhere is no address"),
         (("--tcp", "192.0.2.1:0"), "Modbus TCP cannot listen at 192.0.2.1:0"),
+        (("--rtu-link", "bus"), "--rtu-link names the line of --rtu"),
+        (("--scale-link", "nowhere/scale"), "nowhere/scale: no link can be made there (no such file or directory)"),
         (("--scale", "loud"), '--scale: "loud" is no way to speak'),
         (("--dead-man", "1"), "--dead-man: "),
         (("--scenario", "split-ac", "--job", "split-ac"), "--job cannot go with --scenario"),

@@ -41,9 +41,17 @@ def serve_command(
     rtu: Annotated[
         bool, typer.Option("--rtu", help="Modbus RTU on a pseudo-terminal, too; the rig's file then uses it.")
     ] = False,
+    rtu_link: Annotated[
+        Path | None,
+        typer.Option("--rtu-link", help="A name that stays for the pseudo-terminal of --rtu.", metavar="PATH"),
+    ] = None,
     scale: Annotated[
         str, typer.Option(help="How the scale speaks on its pseudo-terminal.", metavar="continuous|polled")
     ] = "continuous",
+    scale_link: Annotated[
+        Path | None,
+        typer.Option("--scale-link", help="A name that stays for the scale's pseudo-terminal.", metavar="PATH"),
+    ] = None,
     trees: Annotated[
         Path | None,
         typer.Option(
@@ -71,6 +79,7 @@ def serve_command(
     from hil_sim.wire.control import ControlError
     from hil_sim.wire.hands import SPEEDS
     from hil_sim.wire.modbus_face import FaceError
+    from hil_sim.wire.pty_line import LineError
     from hil_sim.wire.serve import Serve
     from rigctl import units
 
@@ -78,6 +87,8 @@ def serve_command(
         raise MistakeError(f"--speed: {speed:g} is outside {SPEEDS[0]:g} to {SPEEDS[1]:g}.")
     if scale not in ("continuous", "polled"):
         raise MistakeError(f'--scale: "{scale}" is no way to speak; write continuous or polled.')
+    if rtu_link is not None and not rtu:
+        raise MistakeError("--rtu-link names the line of --rtu; give that, too.")
     host, port = _address(tcp)
     dead_man_s, until_s = cli.time_of(dead_man, "--dead-man", units), inf
     if until is not None:
@@ -91,9 +102,10 @@ def serve_command(
     try:
         made = Serve(
             simulation, 1 if seed is None else seed, speed=speed, dead_man_s=dead_man_s, host=host, port=port, rtu=rtu,
-            scale_mode="polled" if scale == "polled" else "continuous", trees=trees, control=control, say=typer.echo,
+            rtu_link=rtu_link, scale_mode="polled" if scale == "polled" else "continuous", scale_link=scale_link,
+            trees=trees, control=control, say=typer.echo,
         )  # fmt: skip
-    except (FaceError, ControlError) as error:
+    except (FaceError, LineError, ControlError) as error:
         raise MistakeError(str(error)) from None
 
     def end(number: int, frame: Any) -> None:

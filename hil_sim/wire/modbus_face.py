@@ -10,6 +10,7 @@ import contextlib
 import logging
 import os
 import threading
+from pathlib import Path
 from typing import Final
 
 from pymodbus.constants import ExcCodes
@@ -41,19 +42,28 @@ class ModbusFace:
         To listen at; port 0 takes a free one, see `port`.
     rtu
         Serve it on a pseudo-terminal, too, see `rtu_name`.
+    rtu_link
+        A name that stays for that, as in `Line`.
 
     Raises
     ------
-    FaceError
+    FaceError, LineError
         If nobody can be served there.
     """
 
-    def __init__(self, module: IoModule, host: str = "127.0.0.1", port: int = 0, rtu: bool = False) -> None:
+    def __init__(
+        self,
+        module: IoModule,
+        host: str = "127.0.0.1",
+        port: int = 0,
+        rtu: bool = False,
+        rtu_link: Path | None = None,
+    ) -> None:
         # Answers of exceptions are part of the game, and clients come and go.
         logging.getLogger("pymodbus").setLevel(logging.CRITICAL)
         self.host, self.port, self.rtu_name = host, port, ""
         self._module = module
-        self._near: Line | None = Line() if rtu else None
+        self._near: Line | None = Line(rtu_link) if rtu else None
         self._inner: Line | None = Line() if rtu else None
         # Two pseudo-terminals end to end: pymodbus opens a device by its name, and the far end of one has none.
         if self._near is not None:

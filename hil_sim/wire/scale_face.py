@@ -7,6 +7,7 @@ import select
 import threading
 import time
 from math import nan
+from pathlib import Path
 from typing import Final, Literal
 
 from hil_sim.wire.pty_line import Line
@@ -36,14 +37,16 @@ class ScaleFace:
         How it speaks.
     period_s
         Between two frames of a continuous one.
+    link
+        As in `Line`.
     """
 
-    def __init__(self, mode: Mode = "continuous", period_s: float = PERIOD_S) -> None:
+    def __init__(self, mode: Mode = "continuous", period_s: float = PERIOD_S, link: Path | None = None) -> None:
         self.mode = mode
         self._period_s = period_s
         self.weight_kg = nan
         """Replaced by whoever runs the plant."""
-        self._line = Line()
+        self._line = Line(link)
         self.name = self._line.name
         self._before_kg = nan
         self._ending = threading.Event()

@@ -49,6 +49,8 @@ class Serve:
         Modbus RTU on a pseudo-terminal, too; the rig's file then names that.
     scale_mode
         How the scale speaks.
+    scale_link, rtu_link
+        Names that stay for the pseudo-terminals of the scale and of Modbus RTU; none without.
     trees
         Folder for the IIO and 1-Wire trees; none without.
     control
@@ -74,7 +76,9 @@ class Serve:
         host: str = "127.0.0.1",
         port: int = 0,
         rtu: bool = False,
+        rtu_link: Path | None = None,
         scale_mode: Mode = "continuous",
+        scale_link: Path | None = None,
         trees: Path | None = None,
         control: Path | None = None,
         say: Callable[[str], None] = lambda line: None,
@@ -97,9 +101,9 @@ class Serve:
         self.hands = Hands(self.bench, tuple(simulation.job.spare_cylinders), speed, self.pace)
         self.control: Control | None = None
         with contextlib.ExitStack() as made:
-            self.modbus = ModbusFace(self.module, host, port, rtu)
+            self.modbus = ModbusFace(self.module, host, port, rtu, rtu_link)
             made.callback(self.modbus.close)
-            self.scale = ScaleFace(scale_mode, max(PERIOD_S / max(speed, 1.0), _QUICKEST_S))
+            self.scale = ScaleFace(scale_mode, max(PERIOD_S / max(speed, 1.0), _QUICKEST_S), scale_link)
             made.callback(self.scale.close)
             self.trees = None if trees is None else TreeFace(trees, self.bench.sensors.instruments)
             if self.trees is not None:
