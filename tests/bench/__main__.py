@@ -26,6 +26,7 @@ PARTS = {
     "mistakes": "cylinders changed in mid-job, wrong ones, wrong refrigerant, air: what is noticed",
     "remedies": "whether remedies save what the rig says: each done to the plant from the same instant",
     "hardware": "the rig run for real: pace over real wires for half an hour, 200 kills",
+    "board": "a small board: installed size of the controller alone, packages without a wheel; needs a network",
     "fit": "how often fitted parameters cover the truth",
 }
 """Parts by name; each is the module of the same name."""
@@ -62,7 +63,7 @@ def main():
             {"machine": where, "quick": asked.quick, "figures": [asdict(f) for f in figures]}, sys.stdout, indent=2
         )
         print()
-    wrong = part.broken(figures) if hasattr(part, "broken") else []
+    wrong = list(part.broken(figures)) if hasattr(part, "broken") else []
     for sentence in wrong:
         print(f"Broken: {sentence}", file=sys.stderr)
     return 1 if wrong else 0
