@@ -1,6 +1,6 @@
 """Figures for a small board: what the controller alone takes on its disk, and which packages have no wheel for it.
 
-The controller is installed with its hardware extras into an environment of its own; size is that of all files there, with
+It is installed with its hardware extras into an environment of its own; size is that of all files there, with
 byte code, without pip and setuptools. Wheels are asked from the package index that pip is set up for, each package in
 the version that was just installed. Nothing runs on another machine here: a wheel that is there need not work.
 """
