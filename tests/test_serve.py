@@ -804,3 +804,108 @@ def test_options_that_make_no_sense_are_refused(tmp_path: Path, options: tuple[s
 def test_it_ends_at_the_simulated_time_it_is_told(tmp_path: Path) -> None:
     done = command("hil_sim.cli", "serve", "--speed", "20", "--until", "10 s", cwd=tmp_path)
     assert done.returncode == 0 and "Ended at 10.0 s of simulated time: 100 steps" in done.stdout, done.stderr
+
+
+# ---- the GPIO chip -----------------------------------------------------------------------------------------
+
+
+def test_the_stand_in_for_gpiod_has_the_names_and_calls_of_the_real_one() -> None:
+    """gpiod 2.x (libgpiod's Python binding), where it is installed."""
+    import inspect
+
+    real = pytest.importorskip("gpiod")
+    from hil_sim.wire.gpio_stand_in import gpiod
+
+    for kind in ("Direction", "Bias", "Value"):
+        ours, theirs = getattr(gpiod.line, kind), getattr(real.line, kind)
+        assert [member.name for member in ours] == [member.name for member in theirs]
+    for name in ("direction", "bias", "active_low", "output_value"):
+        assert name in inspect.signature(gpiod.LineSettings).parameters
+        assert name in inspect.signature(real.LineSettings).parameters
+    for name in ("get_values", "set_values", "release"):
+        assert hasattr(gpiod.LineRequest, name) and hasattr(real.LineRequest, name)
+
+
+def test_contacts_and_coils_are_lines_of_a_chip(tmp_path: Path) -> None:
+    from hil_sim.wire.gpio_face import FIRST_OUTPUT, GpioFace, line_of
+    from hil_sim.wire.gpio_stand_in import gpiod
+
+    now = [0.0]
+    module = IoModule(1.0, lambda: now[0])
+    chip = GpioFace(module, tmp_path / "chip")
+    value, direction = gpiod.line.Value, gpiod.line.Direction
+    beat, valve, contact = line_of("KS-001"), line_of("XV-101"), line_of("HS-001")
+    config = {
+        beat: gpiod.LineSettings(direction.OUTPUT),
+        valve: gpiod.LineSettings(direction.OUTPUT, active_low=True),
+        contact: gpiod.LineSettings(direction.INPUT),
+    }
+    try:
+        request = gpiod.request_lines(str(chip.path), config, "test")
+        module.put({"HS-001": 1.0})
+        assert request.get_values([contact]) == [value.ACTIVE]
+        request.set_values({beat: value.ACTIVE})
+        request.set_values({beat: value.INACTIVE, valve: value.INACTIVE})
+        assert module.outputs().on(XV_101), "active low: inactive is a high level"
+        assert request.get_values([valve, contact]) == [value.INACTIVE, value.ACTIVE]
+        now[0] = 2.0
+        assert module.outputs().bits == 0 and request.get_values([valve]) == [value.ACTIVE], "the relay has dropped"
+        with pytest.raises(OSError, match="is an input"):
+            request.set_values({contact: value.ACTIVE})
+        for wrong in (
+            {FIRST_OUTPUT + 99: gpiod.LineSettings(direction.OUTPUT)},
+            {99: gpiod.LineSettings(direction.INPUT)},
+        ):
+            with pytest.raises(OSError, match="is no"):
+                gpiod.request_lines(str(chip.path), wrong)
+        request.release()
+        with pytest.raises(ControlError, match="listens there"):
+            GpioFace(module, tmp_path / "chip")
+    finally:
+        chip.close()
+    with pytest.raises(OSError):
+        gpiod.request_lines(str(chip.path), config)
+    assert not chip.path.exists()
+
+
+def test_a_controller_runs_the_plant_over_gpio_lines_and_converters(tmp_path: Path) -> None:
+    """The program, GPIO driver before the stand-in, loops by IIO, temperatures by 1-Wire, throttle by Modbus."""
+    from hil_sim.wire.gpio_face import STAND_IN
+    from rigctl.control.sequence import Phase
+    from rigctl.journal.store import JournalReader
+
+    serve = Serve(prepare("split-ac", "full", None), trees=tmp_path / "trees", gpio=tmp_path / "chip")
+    rig = tmp_path / "rig.toml"
+    serve.write_rig(rig)
+    kinds = {one["kind"] for one in tomllib.loads(rig.read_text())["hardware"]["drivers"].values()}
+    assert kinds == {"modbus-tcp", "serial-scale", "iio", "one-wire", "gpio"}
+    thread = threading.Thread(target=serve.go, daemon=True)
+    thread.start()
+    environment = dict(os.environ, PYTHONPATH=f"{STAND_IN}{os.pathsep}{CONFIGS.parent}")
+    program = subprocess.Popen(
+        [sys.executable, "-m", "rigctl", "run", str(rig), "split-ac", "--out", str(tmp_path / "job")],
+        stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, env=environment, cwd=CONFIGS.parent,
+    )  # fmt: skip
+    try:
+        assert until((tmp_path / "job/press.sock").exists, 30.0)
+
+        def started() -> bool:
+            return pressing(tmp_path / "job/press.sock", "start")[0]
+
+        assert until(started, 20.0)
+
+        def draws() -> bool:
+            with JournalReader(next((tmp_path / "job").glob("*.journal"))) as reader:
+                last = reader.last_scan()
+            return last is not None and last.record.phase is Phase.LIQUID and serve.module.outputs().bits != 0
+
+        assert until(draws, 40.0)
+        program.kill()
+        program.communicate()
+        assert until(lambda: serve.module.outputs().bits == 0, 3.0), "the dead-man relay drops the lines"
+    finally:
+        program.kill()
+        program.communicate()
+        serve.ending = True
+        thread.join(5.0)
+        serve.close()

@@ -59,6 +59,12 @@ def serve_command(
             metavar="DIR",
         ),
     ] = None,
+    gpio: Annotated[
+        Path | None,
+        typer.Option(
+            help="Contacts and coils as the lines of a GPIO chip; the rig's file then uses them.", metavar="PATH"
+        ),
+    ] = None,
     control: Annotated[Path | None, typer.Option(help="Control socket for hil-sim tell.", metavar="PATH")] = None,
     config_out: Annotated[
         Path | None,
@@ -103,7 +109,7 @@ def serve_command(
         made = Serve(
             simulation, 1 if seed is None else seed, speed=speed, dead_man_s=dead_man_s, host=host, port=port, rtu=rtu,
             rtu_link=rtu_link, scale_mode="polled" if scale == "polled" else "continuous", scale_link=scale_link,
-            trees=trees, control=control, say=typer.echo,
+            trees=trees, gpio=gpio, control=control, say=typer.echo,
         )  # fmt: skip
     except (FaceError, LineError, ControlError) as error:
         raise MistakeError(str(error)) from None
@@ -126,12 +132,16 @@ def serve_command(
 
 
 def _say_where(made: Serve, config_out: Path | None) -> None:
+    from hil_sim.wire.gpio_face import STAND_IN
+
     lines = [("Modbus TCP", f"{made.modbus.host}:{made.modbus.port}, unit 1")]
     if made.modbus.rtu_name:
         lines.append(("Modbus RTU", f"{made.modbus.rtu_name}, unit 1"))
     lines.append(("Scale", f"{made.scale.name}, {made.scale.mode}"))
     if made.trees is not None:
         lines += [("IIO", str(made.trees.iio)), ("1-Wire", str(made.trees.one_wire))]
+    if made.gpio is not None:
+        lines.append(("GPIO", f"{made.gpio.path}, by PYTHONPATH={STAND_IN} before rigctl"))
     if made.control is not None:
         lines.append(("Control", str(made.control.path)))
     if config_out is not None:

@@ -60,7 +60,7 @@ class Control:
         self.path = path
         self._do = do
         self._asked: queue.Queue[_Asked] = queue.Queue()
-        _make_room(path)
+        make_room(path)
         self._socket = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
         try:
             self._socket.bind(str(path))
@@ -165,7 +165,8 @@ def tell(path: Path, line: str) -> Answer:
     return decoded
 
 
-def _make_room(path: Path) -> None:
+def make_room(path: Path) -> None:
+    """Take away a socket that nobody listens at; raises `ControlError` if something else stands there."""
     if not path.exists():
         return
     if not path.is_socket():

@@ -8,11 +8,12 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-from hil_sim.wire import io_module, scale_face, tree_face
+from hil_sim.wire import gpio_face, io_module, scale_face, tree_face
 from rigctl.hardware.wiring import INPUTS, wanted
 
 if TYPE_CHECKING:
     from hil_sim.sensors import Instrument
+    from hil_sim.wire.gpio_face import GpioFace
     from hil_sim.wire.modbus_face import ModbusFace
     from hil_sim.wire.scale_face import ScaleFace
     from hil_sim.wire.tree_face import TreeFace
@@ -46,12 +47,18 @@ def hardware(
     scale: ScaleFace,
     trees: TreeFace | None,
     period_s: float = PERIOD_S,
+    gpio: GpioFace | None = None,
 ) -> str:
     """The [hardware] table as TOML text; `period_s` is between two exchanges with the I/O module."""
     of_tag = {instrument.tag: instrument for instrument in instruments}
     lines = [*_io(modbus, period_s), *_scale(scale), *(_trees(trees) if trees is not None else ())]
+    lines += _gpio(gpio, period_s) if gpio is not None else ()
     for tag in wanted(fitted):
-        lines += ["", f"[hardware.points.{_q(tag)}]", *_point(tag, of_tag.get(tag), trees is not None)]
+        lines += [
+            "",
+            f"[hardware.points.{_q(tag)}]",
+            *_point(tag, of_tag.get(tag), trees is not None, gpio is not None),
+        ]
     return "\n".join(lines) + "\n"
 
 
@@ -119,11 +126,20 @@ def _trees(trees: TreeFace) -> list[str]:
     ]  # fmt: skip
 
 
-def _point(tag: str, instrument: Instrument | None, trees: bool) -> list[str]:
+def _gpio(gpio: GpioFace, period_s: float) -> list[str]:
+    return [
+        "[hardware.drivers.lines]", 'kind = "gpio"', f"chip = {_q(str(gpio.path))}",
+        f'period = "{1e3 * period_s:.3g} ms"', 'stale = "0.5 s"', "",
+    ]  # fmt: skip
+
+
+def _point(tag: str, instrument: Instrument | None, trees: bool, gpio: bool) -> list[str]:
     if tag == "WT-301":
         return ['driver = "scale"', 'unit = "kg"']
     if tag == "CV-103":
         return ['driver = "io"', 'table = "holding"', "register = 0", 'type = "uint16"', "scale = 0.0001"]
+    if gpio and (tag in io_module.CONTACTS or tag not in INPUTS):
+        return ['driver = "lines"', f"line = {gpio_face.line_of(tag)}"]
     if tag in io_module.CONTACTS:
         return ['driver = "io"', 'table = "discrete"', f"register = {io_module.CONTACTS.index(tag)}"]
     if tag not in INPUTS:

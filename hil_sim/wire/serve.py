@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Final
 
 from hil_sim.wire import rig_file
 from hil_sim.wire.control import Answer, Control
+from hil_sim.wire.gpio_face import GpioFace
 from hil_sim.wire.hands import Hands
 from hil_sim.wire.io_module import IoModule
 from hil_sim.wire.modbus_face import ModbusFace
@@ -53,6 +54,8 @@ class Serve:
         Names that stay for the pseudo-terminals of the scale and of Modbus RTU; none without.
     trees
         Folder for the IIO and 1-Wire trees; none without.
+    gpio
+        Path of a GPIO chip with the contacts and coils; none without. The rig's file then uses it.
     control
         Path of the control socket; none without.
     say
@@ -80,6 +83,7 @@ class Serve:
         scale_mode: Mode = "continuous",
         scale_link: Path | None = None,
         trees: Path | None = None,
+        gpio: Path | None = None,
         control: Path | None = None,
         say: Callable[[str], None] = lambda line: None,
     ) -> None:
@@ -108,6 +112,9 @@ class Serve:
             self.trees = None if trees is None else TreeFace(trees, self.bench.sensors.instruments)
             if self.trees is not None:
                 made.callback(self.trees.close)
+            self.gpio = None if gpio is None else GpioFace(self.module, gpio)
+            if self.gpio is not None:
+                made.callback(self.gpio.close)
             if control is not None:
                 self.control = Control(control, self.hands.do)
                 made.callback(self.control.close)
@@ -129,7 +136,7 @@ class Serve:
         rig = self._simulation.rig
         period_s = max(rig_file.PERIOD_S / max(self.hands.speed, 1.0), _QUICKEST_S)
         table = rig_file.hardware(
-            rig.fitted, self.bench.sensors.instruments, self.modbus, self.scale, self.trees, period_s
+            rig.fitted, self.bench.sensors.instruments, self.modbus, self.scale, self.trees, period_s, self.gpio
         )
         rig_file.write(path, Path(rig.path), table)
 
