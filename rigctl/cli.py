@@ -296,8 +296,28 @@ def _main_of_rig(rig: Any) -> list[tuple[str, str]]:
         ("displacement", _shown(rig.compressor.displacement_m3_s, units.VOLUME_FLOW, preferred)),
         ("standing check", f"{rig.procedure.standing_s:.0f} s"),
         ("not fitted", ", ".join(absent) if absent else "nothing: everything is there"),
+        *([("commissioned", _commissioned(rig))] if rig.hardware else []),
         ("reports to", f"{rig.mqtt.host}:{rig.mqtt.port}" if rig.mqtt else "nobody"),
     ]
+
+
+def _commissioned(rig: Any) -> str:
+    """Whether a wired rig has a valid sheet, in a few words."""
+    import datetime as dt
+
+    from rigctl.commissioning import sheet as sheets
+
+    if rig.simulated:
+        return "not needed: the rig is simulated"
+    try:
+        sheet = sheets.load(sheets.path_of(rig))
+        wrong = sheets.why_not_valid(sheet, rig, dt.datetime.now().astimezone().date())
+    except sheets.SheetError as error:
+        return f"no: {error}"
+    if wrong or sheet is None or sheet.signature is None:
+        open_points = "" if sheet is None else f" ({len(wrong)} open)"
+        return f"no, it may not run by itself yet{open_points}: rigctl commission {rig.path}"
+    return f"{sheet.signature.date}, by {sheet.signature.name}"
 
 
 def _main_of_job(job: Any) -> list[tuple[str, str]]:

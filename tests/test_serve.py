@@ -768,8 +768,16 @@ def test_the_program_writes_a_rigs_file_that_passes_the_check_and_ends_cleanly(t
         assert checked.returncode == 0 and checked.stdout.rstrip().endswith("OK"), checked.stderr
         told = command("hil_sim.cli", "tell", "control", '{"do": "truth"}', cwd=tmp_path)
         assert told.returncode == 0 and json.loads(told.stdout)["truth"]["y_kg"] > 0.0
-        wrong = command("hil_sim.cli", "tell", "control", "nonsense", cwd=tmp_path)
-        assert wrong.returncode == 2 and wrong.stderr.startswith("hil-sim: 'nonsense' is no JSON; ")
+        told = command("hil_sim.cli", "tell", "control", "hand", "knock-scale", "2.5", cwd=tmp_path)
+        assert told.returncode == 0, told.stderr
+        told = command("hil_sim.cli", "tell", "control", "truth", cwd=tmp_path)
+        assert told.returncode == 0 and json.loads(told.stdout)["truth"]["y_kg"] > 0.0
+        for words, sentence in (
+            (["nonsense"], '"nonsense" cannot be done; known are fault'), (["{nonsense"], "is no JSON; "),
+            (["speed", "fast"], '"fast" is no number'), (["truth", "now"], '"now" is one word too many'),
+        ):  # fmt: skip
+            wrong = command("hil_sim.cli", "tell", "control", *words, cwd=tmp_path)
+            assert wrong.returncode == 2 and sentence in wrong.stderr, wrong.stderr
         program.send_signal(number)
         out, err = program.communicate(timeout=10.0)
     finally:

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import json
 import signal
+from collections.abc import Sequence
 from math import inf
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any, Final
 
 import typer
 
@@ -156,17 +158,18 @@ def _say_where(made: Serve, config_out: Path | None) -> None:
 
 def tell_command(
     path: Annotated[Path, typer.Argument(help="Control socket of hil-sim serve.", metavar="SOCKET")],
-    line: Annotated[str, typer.Argument(help='One JSON object, like {"do": "truth"}.', metavar="JSON")],
+    words: Annotated[list[str], typer.Argument(help="What to do, or one JSON object.", metavar="WORDS")],
 ) -> int:
     """Tell a simulated plant that is served what to do, and print its answer.
 
-    {"do": "fault", "name": "frozen-scale"}, {"do": "mend"}, {"do": "truth"}, {"do": "hand", "what": "ice"},
-    {"do": "speed", "value": 5} or {"do": "quit"}.
+    fault NAME[@SECONDS], mend [TAG], hand WHAT [KG], truth, speed N, quit; the same as JSON: {"do": "fault", "name":
+    "frozen-scale"}. Hands can open-appliance, shut-appliance, ice, knock-scale, change-cylinder and more: a wrong word
+    names them all.
     """
     from hil_sim.wire.control import ControlError, tell
 
     try:
-        answer = tell(path, line)
+        answer = tell(path, _request_of(words))
     except ControlError as error:
         raise MistakeError(str(error)) from None
     except OSError as error:
@@ -175,6 +178,27 @@ def tell_command(
         raise MistakeError(str(answer.get("error")))
     say_json(answer)
     return 0
+
+
+_KEYS: Final = {"fault": ("name",), "mend": ("tag",), "hand": ("what", "kg"), "speed": ("value",)}
+"""Of a request, in the order in which words stand."""
+
+
+def _request_of(words: Sequence[str]) -> str:
+    """The line that goes over the socket."""
+    if words[0].lstrip().startswith(("{", "[", '"')):
+        return " ".join(words)
+    do, *more = words
+    keys = _KEYS.get(do, ())
+    if len(more) > len(keys):
+        raise MistakeError(f'"{more[len(keys)]}" is one word too many after "{do}".')
+    request: dict[str, str | float] = {"do": do}
+    for key, word in zip(keys, more, strict=False):
+        try:
+            request[key] = float(word) if key in ("kg", "value") else word
+        except ValueError:
+            raise MistakeError(f'"{word}" is no number; write one like 3.') from None
+    return json.dumps(request)
 
 
 def _address(text: str) -> tuple[str, int]:
