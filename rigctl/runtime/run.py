@@ -63,9 +63,9 @@ class Run:
         if speed != 1.0 and not rig.simulated:
             raise ConfigError([f"{rig.path}: --speed is for a simulated rig; this one is real and keeps to the clock."])
         self._settings, self._say, self._folder = settings_for(rig, job), say, folder
+        wires, workers = wired(rig, scale_usable=self._settings.job.scale_usable)
         if not rig.simulated:
             self._settings = msgspec.structs.replace(self._settings, commissioned=_commissioned(rig, say))
-        wires, workers = wired(rig, scale_usable=self._settings.job.scale_usable)
         folder.mkdir(parents=True, exist_ok=True)
         path = unfinished(folder)
         state = None
