@@ -373,6 +373,31 @@ def test_a_pressure_switch_that_opens_too_late_is_found(world: World) -> None:
     assert state == "failed" and "6% off its set pressure" in text
 
 
+@pytest.mark.parametrize(("tag", "step"), [("HS-001", "emergency stop"), ("PSH-201", "pressure switch")])
+def test_a_contact_that_is_open_beforehand_proves_nothing(world: World, tag: str, step: str) -> None:
+    world.contacts[tag] = 0.0
+    world.lay()
+    state, text = result(walked(world, step), step)
+    assert state == "failed" and text.startswith(f"{tag} reads 0")
+
+
+def test_points_too_near_each_other_are_asked_for_again(world: World, monkeypatch: pytest.MonkeyPatch) -> None:
+    shares = {"low": [0.1], "high": [0.2, 0.8], "check": [0.79, 0.4]}
+
+    class Near(Watching):
+        def ask(self, question: str) -> str:
+            for which, left in shares.items():
+                if f"a {which} point" in question:
+                    monkeypatch.setitem(HIGH, which, left.pop(0))
+            return super().ask(question)
+
+    walk = walked(world, "calibration PT-101", person=Near(world))
+    assert result(walk, "calibration PT-101")[0] == "passed"
+    said = " ".join(walk.person.said)  # type: ignore[attr-defined]
+    assert "Too near the low point" in said and "Too near another point" in said
+    assert shares == {"low": [], "high": [], "check": []}
+
+
 def test_a_step_can_be_left_for_later(world: World) -> None:
     class Later(Watching):
         def yes(self, question: str) -> bool:

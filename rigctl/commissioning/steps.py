@@ -28,6 +28,8 @@ GAIN: Final = (0.9, 1.1)
 APART_SHARE: Final = 0.3
 """Of the span, between the two points of a calibration; common practice, no source."""
 SCALE_APART_KG: Final = 2.0
+CHECK_SHARE: Final = 1.0 / 3.0
+"""Of that distance, from the check point to both others: one that lies on another checks nothing."""
 DROPS_WITHIN_S: Final = 3.0
 """Outputs must be off so soon after the heartbeat has stopped."""
 REACTION_S: Final = 1.0
@@ -117,6 +119,12 @@ def apart_enough(tag: str, first: float, second: float, span: float) -> float:
     """How far apart the two points must still be brought; 0 when they are far enough. SI."""
     least = SCALE_APART_KG if tag == "WT-301" else APART_SHARE * span
     return max(0.0, least - abs(second - first))
+
+
+def check_apart_enough(tag: str, fitted: Sequence[float], check: float, span: float) -> float:
+    """How far the check point must still be brought from the nearest fitted one; 0 when it is far enough. SI."""
+    least = (SCALE_APART_KG if tag == "WT-301" else APART_SHARE * span) * CHECK_SHARE
+    return max(0.0, least - min(abs(check - one) for one in fitted))
 
 
 def corrected_change_pa(start_pa: float, end_pa: float, start_degc: float, end_degc: float) -> float:

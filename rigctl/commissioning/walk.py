@@ -26,6 +26,7 @@ from rigctl.hardware import wiring
 from rigctl.hardware.wiring import INPUTS, OUTPUTS
 
 _SEEN_WITHIN_S: Final = 60.0
+_STANDS_WITHIN_S: Final = 2.0
 _RAISED_WITHIN_S: Final = 600.0
 _LOOKS_EVERY_S: Final = 0.05
 _GATHERS_S: Final = 3.0
@@ -370,6 +371,12 @@ class Walk:
                 if more > 0.0:
                     self._person.tell(f"Too near the low point: take one further off by {self._differs(tag, more)}.")
                     continue
+            if len(taken) == 2:
+                fitted = [point.reference for point in taken]
+                more = steps.check_apart_enough(tag, fitted, reference, self._span(tag))
+                if more > 0.0:
+                    self._person.tell(f"Too near another point: take one further off by {self._differs(tag, more)}.")
+                    continue
             taken.append(CalibrationPoint(reference, reading))
             self._person.tell(
                 f"  reference {self._shown(tag, reference)}, reading {self._shown(tag, reading, reference)}"
@@ -433,6 +440,8 @@ class Walk:
         tag, wired = step.tag, "HS-001" in self._hand.wires.points
         if not self._person.yes(f"{tag} will be energised for this: may that be?"):
             raise SkipError
+        if wired and self._reads_within("HS-001", 1.0, _STANDS_WITHIN_S) is None:
+            return _Outcome(False, f"HS-001 reads {self._reads('HS-001')} before the stop is pressed; it must read 1.")
         self._hand.put(tag, 1.0)
         self._pause(1.0)
         self._person.tell("Press the emergency stop now.")
@@ -457,8 +466,10 @@ class Walk:
         )
         if not self._person.yes("The contactor will be energised. Is the motor isolated and all ready?"):
             raise SkipError
-        self._hand.put("M-101", 1.0)
         wired, opened_pa = "PSH-201" in self._hand.wires.points, float("nan")
+        if wired and self._reads_within("PSH-201", 1.0, _STANDS_WITHIN_S) is None:
+            return _Outcome(False, f"PSH-201 reads {self._reads('PSH-201')} without pressure; it must read 1.")
+        self._hand.put("M-101", 1.0)
         if wired:
             self._person.tell("Raise the pressure slowly until the switch opens.")
             seen = self._until(
