@@ -179,7 +179,7 @@ def test_sigterm_leaves_safe_outputs_and_the_next_run_comes_up_held(stand: Stand
     out, err = program.communicate(timeout=20.0)
     assert not any(stand.coils())
     answer = json.loads(out)
-    assert answer["pace"]["scans"] > 10 and "idle -> line-up" in err
+    assert answer["pace"]["scans"] > 10 and "idle -> line-up" in err and "Every output was commanded off." in err
     again = stand.run()
     assert until(lambda: stand.phase() is Phase.HELD)
     time.sleep(0.5)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import signal
+import sys
 from collections.abc import Sequence
 from math import inf
 from pathlib import Path
@@ -107,6 +108,8 @@ def serve_command(
         cli.nothing_twice(scenario, {"--job": job, "--rig": rig, "--setup": setup, "--appliance": appliance})
         said, simulation = cli.prepare_scenario(scenario)
         seed = said.seed if seed is None else seed
+    if sys.stderr.isatty():
+        sys.stderr.write("Preparing the plant; the first time it is compiled, which takes up to a minute.\n")
     try:
         made = Serve(
             simulation, 1 if seed is None else seed, speed=speed, dead_man_s=dead_man_s, host=host, port=port, rtu=rtu,

@@ -88,6 +88,8 @@ class ScanLoop:
     ) -> None:
         self.state = state
         self.scans = self.overruns = 0
+        self.safe = False
+        """Whether every driver took the safe command at the end."""
         self._settings, self._wires, self._workers = settings, wires, workers
         self._requests, self._hear = requests, hear
         self._clock, self._utc, self._sleep = clock, utc, sleep
@@ -125,7 +127,7 @@ class ScanLoop:
                 while (left_s := deadline_s - self._clock()) > 0.0 and not self._ending:
                     self._sleep(min(left_s, 0.1))
         finally:
-            self.make_safe()
+            self.safe = self.make_safe()
 
     def _await_devices(self) -> None:
         """Give every device time to answer once: a scan before that would trip on instruments that are only slow."""

@@ -32,6 +32,8 @@ from rigctl.runtime.loop import Pace, ScanLoop
 
 DOOR: Final = "press.sock"
 STATUS_EVERY_S: Final = 60.0
+ALL_OFF: Final = "Every output was commanded off."
+NOT_ALL_OFF: Final = "A driver did not take the last command in time: look whether every output is off."
 
 
 class Run:
@@ -119,6 +121,7 @@ class Run:
             if self._publisher is not None:
                 self._publisher.stop(3.0)
             self.health = self._journal.close()
+        self._say(ALL_OFF if self.loop.safe else NOT_ALL_OFF)
         self._write_record()
         return self._last
 
