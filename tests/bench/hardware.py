@@ -37,7 +37,7 @@ KILLS = 200
 KILLS_A_JOB = 20
 QUICK_KILLS = 3
 SETTLES_S = 5.0
-LEFT_ALONE_S = 900.0
+LEFT_ALONE_S = 400.0
 STEADY_S = 2.0
 """Until scale and journal have caught up with a rig that came up again, real time."""
 
