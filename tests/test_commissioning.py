@@ -7,6 +7,7 @@ import html.parser
 import os
 import re
 import shutil
+import signal
 import subprocess
 import sys
 import time
@@ -532,3 +533,31 @@ def test_the_command_walks_shows_and_prints(world: World, tmp_path: Path) -> Non
     assert wrong.returncode == 2 and wrong.stderr.startswith("rigctl: --only:") and wrong.stderr.count("\n") == 1
     as_json = command("commission", "rig.toml", "--show", "--json", cwd=tmp_path)
     assert as_json.returncode == 1 and '"valid": false' in as_json.stdout
+
+
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
+def test_a_signal_even_twice_makes_the_outputs_safe_first(tmp_path: Path, number: int) -> None:
+    world = World(tmp_path, dead_man_s=60.0)  # so that it is not the relay that drops them
+    environment = dict(os.environ, PYTHONPATH=str(CONFIGS.parent))
+    program = subprocess.Popen(
+        [sys.executable, "-m", "rigctl", "commission", "rig.toml", "--only", "output XV-101"], stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, cwd=tmp_path, env=environment,
+    )  # fmt: skip
+    try:
+        assert program.stdin is not None
+        program.stdin.write("A. Builder\n")
+        program.stdin.flush()
+        end_s = time.monotonic() + 20.0
+        while not world.on() and time.monotonic() < end_s:
+            time.sleep(0.01)
+        assert world.on() == {"XV-101"}
+        program.send_signal(number)
+        program.send_signal(number)
+        out, err = program.communicate(timeout=20.0)
+    finally:
+        program.kill()
+        program.communicate()
+        coils = world.serve.module.coils()
+        world.close()
+    assert coils & ~(1 << 15) == 0 and program.returncode == 130
+    assert out.endswith("Every output was commanded off.\n") and "Traceback" not in err

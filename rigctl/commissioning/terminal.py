@@ -83,7 +83,14 @@ def walk(rig: RigConfig, only: str | None) -> None:
     except (LeaveError, SkipError):
         person.tell("Ended; what has been done is kept.")
     finally:
-        hand.close()
+        # A second Ctrl-C must not keep the outputs from being made safe.
+        for number in (signal.SIGINT, signal.SIGTERM):
+            signal.signal(number, signal.SIG_IGN)
+        safe = hand.close()
+        signal.signal(signal.SIGINT, signal.default_int_handler)
+        person.tell(
+            "Every output was commanded off." if safe else "A driver did not answer: look that every output is off."
+        )
 
 
 def show(rig: RigConfig, sheet: Sheet | None, wrong: Sequence[str]) -> None:
