@@ -31,7 +31,7 @@ from hil_sim.wire.io_module import COILS, CONTACTS, LOOPS, THROTTLE_FULL, IoModu
 from hil_sim.wire.modbus_face import FaceError, ModbusFace
 from hil_sim.wire.pty_line import Line, LineError
 from hil_sim.wire.serve import Serve
-from rigctl.config import load_rig
+from rigctl.config import load_job, load_rig
 from rigctl.control.points import ALL, M_101, SAFE, XV_101, XV_301, Outputs
 from rigctl.control.readings import Reading
 from rigctl.hardware import wiring
@@ -482,6 +482,22 @@ def test_the_rigs_file_that_is_written_is_the_rig_with_every_point_wired(
             assert wires.points[tag].address == {"table": "coil", "register": COILS.index(tag)}
     if "CV-103" in wires.points:
         assert wires.points["CV-103"].raw(1.0) == pytest.approx(THROTTLE_FULL)
+
+
+@pytest.mark.parametrize("setup", ["all-out", "slow-hand"])
+def test_the_jobs_file_that_is_written_knows_the_set_up(tmp_path: Path, setup: str) -> None:
+    simulation = prepare("split-ac", "full", setup)
+    serve = Serve(simulation)
+    try:
+        serve.write_job(tmp_path / "job.toml")
+        serve.write_job(tmp_path / "job.toml")
+    finally:
+        serve.close()
+    written, original = load_job(tmp_path / "job.toml"), load_job(CONFIGS / "jobs/split-ac.toml")
+    assert written.hookup == simulation.settings.hookup
+    assert msgspec.structs.replace(written, path="", hookup=original.hookup) == msgspec.structs.replace(
+        original, path=""
+    )
 
 
 def test_a_hardware_table_that_is_there_is_replaced_and_other_files_are_not(tmp_path: Path) -> None:

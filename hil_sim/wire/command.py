@@ -75,6 +75,10 @@ def serve_command(
             "--config-out", help="Write the rig's file with a [hardware] table that reaches all this.", metavar="FILE"
         ),
     ] = None,
+    job_out: Annotated[
+        Path | None,
+        typer.Option("--job-out", help="Write the job's file with the set-up as its [hookup].", metavar="FILE"),
+    ] = None,
     dead_man: Annotated[
         str, typer.Option("--dead-man", help="Real time after which a heartbeat that stands still drops the outputs.")
     ] = "1 s",
@@ -127,6 +131,8 @@ def serve_command(
     try:
         if config_out is not None:
             made.write_rig(config_out)
+        if job_out is not None:
+            made.write_job(job_out)
         _say_where(made, config_out)
         made.go(until_s)
     finally:

@@ -1,14 +1,20 @@
-"""The rig's file that fits the simulated wires: the rig as it is, with a [hardware] table that reaches them."""
+"""The files that fit the simulated plant: the rig's with a [hardware] table that reaches its wires, the job's with a
+[hookup] table that says how it is hooked up.
+"""
 
 from __future__ import annotations
 
 import json
 import re
 from collections.abc import Sequence
+from enum import Enum
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
+import msgspec
+
 from hil_sim.wire import gpio_face, io_module, scale_face, tree_face
+from rigctl.config import key_of
 from rigctl.hardware.wiring import INPUTS, wanted
 
 if TYPE_CHECKING:
@@ -17,12 +23,13 @@ if TYPE_CHECKING:
     from hil_sim.wire.modbus_face import ModbusFace
     from hil_sim.wire.scale_face import ScaleFace
     from hil_sim.wire.tree_face import TreeFace
-    from rigctl.control.settings import Fitted
+    from rigctl.control.settings import Fitted, Hookup
 
-MARK: Final = "# Written by hil-sim serve: the devices in [hardware] are simulated and gone when it ends.\n"
+MARK: Final = "# Written by hil-sim serve: what it tells of is simulated and gone when that ends.\n"
 PERIOD_S: Final = 0.05
 """Between two exchanges, for a plant in real time."""
 _TABLE: Final = re.compile(r"\s*\[\[?\s*(?:hardware|\"hardware\"|'hardware')\s*[.\]]")
+_HOOKUP: Final = re.compile(r"\s*\[\s*[\"']?hookup[\"']?\s*\]")
 _HEADER: Final = re.compile(r"\s*\[\s*[\"']?(\w+)[\"']?\s*\]")
 _SIMULATED: Final = re.compile(r"\s*[\"']?simulated[\"']?\s*=")
 _FILE: Final = re.compile(r"^(\s*(?:password_file|ca_file)\s*=\s*)[\"']([^\"']*)[\"']")
@@ -31,10 +38,14 @@ _ANY_TABLE: Final = re.compile(r"\s*\[")
 
 def without_hardware(text: str) -> str:
     """A rig's TOML text without its [hardware] tables."""
+    return _without(text, _TABLE)
+
+
+def _without(text: str, table: re.Pattern[str]) -> str:
     kept, skipping = [], False
     for line in text.splitlines():
         if _ANY_TABLE.match(line):
-            skipping = _TABLE.match(line) is not None
+            skipping = table.match(line) is not None
         if not skipping:
             kept.append(line)
     return "\n".join(kept).rstrip() + "\n"
@@ -70,11 +81,36 @@ def write(path: Path, rig: Path, text: str) -> None:
     FileExistsError
         If another file stands there.
     """
+    before = rig.read_text(encoding="utf-8").removeprefix(MARK)
+    _put(path, f"{_simulated(without_hardware(before), rig.parent.absolute())}\n{text}")
+
+
+def write_job(path: Path, job: Path, hookup: Hookup) -> None:
+    """Write the job's file with a [hookup] table as the plant is hooked up; never over one that was not written here.
+
+    Raises
+    ------
+    FileExistsError
+        If another file stands there.
+    """
+    lines = ["[hookup]"]
+    for field in msgspec.structs.fields(hookup):
+        value, key = getattr(hookup, field.name), key_of(type(hookup), field.name)
+        if isinstance(value, bool):
+            lines.append(f"{key} = {str(value).lower()}")
+        elif isinstance(value, float):
+            lines.append(f'{key} = "{value!r} m"')
+        elif isinstance(value, Enum):
+            lines.append(f"{key} = {_q(value.value)}")
+    before = _without(job.read_text(encoding="utf-8").removeprefix(MARK), _HOOKUP)
+    _put(path, f"{before}\n" + "\n".join(lines) + "\n")
+
+
+def _put(path: Path, text: str) -> None:
     if path.exists() and not path.read_text(encoding="utf-8", errors="replace").startswith(MARK):
         raise FileExistsError(17, "file exists and was not written by hil-sim serve", str(path))
-    original = _simulated(without_hardware(rig.read_text(encoding="utf-8").removeprefix(MARK)), rig.parent.absolute())
     beside = path.with_name(f".{path.name}.new")
-    beside.write_text(f"{MARK}{original}\n{text}", encoding="utf-8")
+    beside.write_text(MARK + text, encoding="utf-8")
     beside.replace(path)
 
 

@@ -140,6 +140,17 @@ class Serve:
         )
         rig_file.write(path, Path(rig.path), table)
 
+    def write_job(self, path: Path) -> None:
+        """Write the job's file with what a technician would know of the set-up.
+
+        Raises
+        ------
+        OSError
+            If it cannot be written, or a file of somebody else stands there.
+        """
+        rig_file.write_job(path, Path(self._simulation.job.path), self._simulation.settings.hookup)
+        self.job_path = str(path)
+
     def pace(self) -> Answer:
         """How the pace is kept."""
         outputs = self.module.outputs()
