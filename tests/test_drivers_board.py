@@ -1,6 +1,5 @@
 """The drivers of what is on the board itself: GPIO lines, converters by sysfs, thermometers by sysfs."""
 
-import enum
 import inspect
 import os
 import re
@@ -15,31 +14,13 @@ import pytest
 from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
+from hil_sim.wire.gpio_stand_in.gpiod.line import Bias, Direction, Value
 from rigctl.control.readings import Fault
 from rigctl.control.settings import Fitted
 from rigctl.hardware import gpio, iio, one_wire, sysfs, wiring
 from rigctl.hardware.driver import DriverError, Wire, WiringError, Worker
 
 # ---- GPIO ------------------------------------------------------------------------------------------------
-
-
-class Direction(enum.Enum):
-    AS_IS = 1
-    INPUT = 2
-    OUTPUT = 3
-
-
-class Bias(enum.Enum):
-    AS_IS = 1
-    UNKNOWN = 2
-    DISABLED = 3
-    PULL_UP = 4
-    PULL_DOWN = 5
-
-
-class Value(enum.Enum):
-    INACTIVE = 0
-    ACTIVE = 1
 
 
 class LineSettings:

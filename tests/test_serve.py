@@ -26,11 +26,12 @@ from hil_sim.cli import prepare
 from hil_sim.faults import Fault, FaultKind, PlantFault
 from hil_sim.sensors import Instrument
 from hil_sim.wire import control, scale_face, tree_face
-from hil_sim.wire.control import Control, ControlError
+from hil_sim.wire.control import Control
 from hil_sim.wire.io_module import COILS, CONTACTS, LOOPS, THROTTLE_FULL, IoModule
 from hil_sim.wire.modbus_face import FaceError, ModbusFace
 from hil_sim.wire.pty_line import Line, LineError
 from hil_sim.wire.serve import Serve
+from hil_sim.wire.unix_socket import SocketError
 from rigctl.config import load_job, load_rig
 from rigctl.control.points import ALL, M_101, SAFE, XV_101, XV_301, Outputs
 from rigctl.control.readings import Reading
@@ -748,15 +749,15 @@ def test_a_control_socket_takes_the_place_of_a_dead_one_and_of_nothing_else(tmp_
     with socket.socket(socket.AF_UNIX) as dead:
         dead.bind(str(path))
     first = Control(path, lambda request: {})
-    with pytest.raises(ControlError, match="another simulated plant listens there"):
+    with pytest.raises(SocketError, match="another simulated plant listens there"):
         Control(path, lambda request: {})
     first.close()
     assert not path.exists()
     path.write_text("mine")
-    with pytest.raises(ControlError, match="no socket"):
+    with pytest.raises(SocketError, match="no socket"):
         Control(path, lambda request: {})
     assert path.read_text() == "mine"
-    with pytest.raises(ControlError, match="no control socket can be made there"):
+    with pytest.raises(SocketError, match="no control socket can be made there"):
         Control(tmp_path / ("x" * 200), lambda request: {})
 
 
@@ -883,7 +884,7 @@ def test_contacts_and_coils_are_lines_of_a_chip(tmp_path: Path) -> None:
             with pytest.raises(OSError, match="is no"):
                 gpiod.request_lines(str(chip.path), wrong)
         request.release()
-        with pytest.raises(ControlError, match="listens there"):
+        with pytest.raises(SocketError, match="listens there"):
             GpioFace(module, tmp_path / "chip")
     finally:
         chip.close()

@@ -86,14 +86,14 @@ def serve_command(
 ) -> int:
     """Put the simulated plant on real wires in real time, for a controller to run it (rigctl run).
 
-    Ctrl-C, SIGTERM, or {"do": "quit"} by hil-sim tell end it.
+    Ctrl-C, SIGTERM, or hil-sim tell SOCKET quit end it.
     """
     from hil_sim import cli
-    from hil_sim.wire.control import ControlError
     from hil_sim.wire.hands import SPEEDS
     from hil_sim.wire.modbus_face import FaceError
     from hil_sim.wire.pty_line import LineError
     from hil_sim.wire.serve import Serve
+    from hil_sim.wire.unix_socket import SocketError
     from rigctl import units
 
     if not SPEEDS[0] <= speed <= SPEEDS[1]:
@@ -120,7 +120,7 @@ def serve_command(
             rtu_link=rtu_link, scale_mode="polled" if scale == "polled" else "continuous", scale_link=scale_link,
             trees=trees, gpio=gpio, control=control, say=typer.echo,
         )  # fmt: skip
-    except (FaceError, LineError, ControlError) as error:
+    except (FaceError, LineError, SocketError) as error:
         raise MistakeError(str(error)) from None
 
     def end(number: int, frame: Any) -> None:

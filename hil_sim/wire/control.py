@@ -5,7 +5,6 @@ What must not happen between two steps of the plant waits in a queue; the loop t
 
 from __future__ import annotations
 
-import contextlib
 import json
 import queue
 import socket
@@ -15,13 +14,15 @@ from math import isfinite
 from pathlib import Path
 from typing import Any, Final
 
+from hil_sim.wire.unix_socket import SocketError, UnixSocket
+
 MOST_BYTES: Final = 65_536
 """Of a line."""
 _ANSWER_S: Final = 5.0
 _EXAMPLE: Final = '{"do": "truth"}'
 
 
-class ControlError(ValueError):
+class ControlError(SocketError):
     """What was asked for cannot be done; the message is one sentence."""
 
 
@@ -50,26 +51,15 @@ class Control:
 
     Raises
     ------
-    ControlError
-        If somebody listens there, or the path is no socket.
-    OSError
-        If it cannot be made there.
+    SocketError
+        If somebody listens there, the path is no socket, or none can be made there.
     """
 
     def __init__(self, path: Path, do: Callable[[Mapping[str, Any]], Answer]) -> None:
-        self.path = path
         self._do = do
         self._asked: queue.Queue[_Asked] = queue.Queue()
-        make_room(path)
-        self._socket = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
-        try:
-            self._socket.bind(str(path))
-            path.chmod(0o600)
-            self._socket.listen()
-        except OSError as error:
-            self._socket.close()
-            raise ControlError(f"{path}: no control socket can be made there ({error}); name another path.") from error
-        threading.Thread(target=self._accept, name="control", daemon=True).start()
+        self._socket = UnixSocket(path, "control socket", self._talk)
+        self.path, self.close = path, self._socket.close
 
     def work(self, wait_s: float) -> None:
         """Carry out the next request; wait for one so long at most."""
@@ -85,29 +75,12 @@ class Control:
             asked.answer = {"ok": False, "error": f"{type(error).__name__}: {error}"}
         asked.done.set()
 
-    def close(self) -> None:
-        """Answer nobody any more."""
-        # shutdown wakes the thread that waits for somebody; close alone would not.
-        with contextlib.suppress(OSError):
-            self._socket.shutdown(socket.SHUT_RDWR)
-        self._socket.close()
-        self.path.unlink(missing_ok=True)
-
-    def _accept(self) -> None:
-        while True:
-            try:
-                connection, _ = self._socket.accept()
-            except OSError:
+    def _talk(self, stream: Any) -> None:
+        while line := stream.readline(MOST_BYTES):
+            stream.write(json.dumps(_plain(self._answer(line)), allow_nan=False).encode() + b"\n")
+            stream.flush()
+            if not line.endswith(b"\n"):
                 return
-            threading.Thread(target=self._talk, args=(connection,), name="control line", daemon=True).start()
-
-    def _talk(self, connection: socket.socket) -> None:
-        with connection, contextlib.suppress(OSError), connection.makefile("rwb") as stream:
-            while line := stream.readline(MOST_BYTES):
-                stream.write(json.dumps(_plain(self._answer(line)), allow_nan=False).encode() + b"\n")
-                stream.flush()
-                if not line.endswith(b"\n"):
-                    return
 
     def _answer(self, line: bytes) -> Answer:
         try:
@@ -163,21 +136,6 @@ def tell(path: Path, line: str) -> Answer:
     if not isinstance(decoded, dict):
         raise ControlError(f"{path}: the answer is none of a simulated plant; is this its control socket?")
     return decoded
-
-
-def make_room(path: Path) -> None:
-    """Take away a socket that nobody listens at; raises `ControlError` if something else stands there."""
-    if not path.exists():
-        return
-    if not path.is_socket():
-        raise ControlError(f"{path} is there already and no socket; name another path for the control socket.")
-    with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as probe:
-        try:
-            probe.connect(str(path))
-        except OSError:
-            path.unlink(missing_ok=True)
-            return
-    raise ControlError(f"{path}: another simulated plant listens there; end it, or name another path.")
 
 
 def _plain(value: Any) -> Any:

@@ -5,16 +5,13 @@ A line of JSON in, one out: {"lines": {number: is it an output}}, {"get": [numbe
 
 from __future__ import annotations
 
-import contextlib
 import json
-import socket
-import threading
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any, Final
 
-from hil_sim.wire.control import ControlError, make_room
 from hil_sim.wire.io_module import COILS, CONTACTS, IoModule
+from hil_sim.wire.unix_socket import UnixSocket
 
 STAND_IN: Final = Path(__file__).with_name("gpio_stand_in")
 """Goes on PYTHONPATH of the controller."""
@@ -39,49 +36,24 @@ class GpioFace:
 
     Raises
     ------
-    ControlError
+    SocketError
         If no socket can be made there.
     """
 
     def __init__(self, module: IoModule, path: Path) -> None:
-        self.path = path.absolute()
         self._module = module
-        make_room(self.path)
-        self._socket = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
-        try:
-            self._socket.bind(str(self.path))
-            self.path.chmod(0o600)
-            self._socket.listen()
-        except OSError as error:
-            self._socket.close()
-            raise ControlError(f"{path}: no GPIO chip can be made there ({error}); name another path.") from error
-        threading.Thread(target=self._accept, name="gpio", daemon=True).start()
+        self._socket = UnixSocket(path, "GPIO chip", self._talk)
+        self.path, self.close = self._socket.path, self._socket.close
 
-    def close(self) -> None:
-        """Take the chip away."""
-        with contextlib.suppress(OSError):
-            self._socket.shutdown(socket.SHUT_RDWR)
-        self._socket.close()
-        self.path.unlink(missing_ok=True)
-
-    def _accept(self) -> None:
-        while True:
-            try:
-                connection, _ = self._socket.accept()
-            except OSError:
-                return
-            threading.Thread(target=self._talk, args=(connection,), name="gpio line", daemon=True).start()
-
-    def _talk(self, connection: socket.socket) -> None:
+    def _talk(self, stream: Any) -> None:
         outputs: dict[int, bool] = {}
-        with connection, contextlib.suppress(OSError), connection.makefile("rwb") as stream:
-            while line := stream.readline():
-                try:
-                    answer = self._answer(json.loads(line), outputs)
-                except (ValueError, TypeError, AttributeError, KeyError) as error:
-                    answer = {"error": str(error) or type(error).__name__}
-                stream.write(json.dumps(answer).encode() + b"\n")
-                stream.flush()
+        while line := stream.readline():
+            try:
+                answer = self._answer(json.loads(line), outputs)
+            except (ValueError, TypeError, AttributeError, KeyError) as error:
+                answer = {"error": str(error) or type(error).__name__}
+            stream.write(json.dumps(answer).encode() + b"\n")
+            stream.flush()
 
     def _answer(self, request: Mapping[str, Any], outputs: dict[int, bool]) -> dict[str, Any]:
         if "lines" in request:

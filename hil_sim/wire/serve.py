@@ -63,7 +63,7 @@ class Serve:
 
     Raises
     ------
-    OSError, ControlError
+    OSError, SocketError
         If a device cannot be put on its wire.
     MistakeError, UnsupportedFaultError
         If the bench cannot be made.
