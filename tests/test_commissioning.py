@@ -374,6 +374,19 @@ def test_a_pressure_switch_that_opens_too_late_is_found(world: World) -> None:
     assert state == "failed" and "6% off its set pressure" in text
 
 
+def test_a_compressor_without_a_way_out_is_stopped_at_once(world: World) -> None:
+    class DeadHead(Watching):
+        def pause(self, for_s: float) -> None:
+            super().pause(for_s)
+            if "M-101" in self.world.on():
+                self.world.true["PT-201"] += 2.0 * BAR
+                self.world.lay()
+
+    state, text = result(walked(world, "output M-101", person=DeadHead(world)), "output M-101")
+    assert state == "failed" and "its way out is shut" in text
+    assert world.true["PT-201"] < 30.0 * BAR, "it did not run on for 2 s"
+
+
 @pytest.mark.parametrize(("tag", "step"), [("HS-001", "emergency stop"), ("PSH-201", "pressure switch")])
 def test_a_contact_that_is_open_beforehand_proves_nothing(world: World, tag: str, step: str) -> None:
     world.contacts[tag] = 0.0
@@ -535,7 +548,7 @@ def test_the_command_walks_shows_and_prints(world: World, tmp_path: Path) -> Non
     assert as_json.returncode == 1 and '"valid": false' in as_json.stdout
 
 
-@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM, signal.SIGHUP])
 def test_a_signal_even_twice_makes_the_outputs_safe_first(tmp_path: Path, number: int) -> None:
     world = World(tmp_path, dead_man_s=60.0)  # so that it is not the relay that drops them
     environment = dict(os.environ, PYTHONPATH=str(CONFIGS.parent))

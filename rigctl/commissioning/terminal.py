@@ -73,7 +73,8 @@ def walk(rig: RigConfig, only: str | None) -> None:
     wires, workers = wired(rig, scale_usable=False)
     hand, person = ByHand(wires, workers), AtTerminal()
     # A kill that can be caught ends as Ctrl-C does: outputs safe first.
-    signal.signal(signal.SIGTERM, signal.default_int_handler)
+    for number in (signal.SIGTERM, signal.SIGHUP):
+        signal.signal(number, signal.default_int_handler)
     person.tell('"s" leaves a step for later, "q" ends; what has been done is kept.')
     try:
         for sentence in hand.start():
@@ -84,7 +85,7 @@ def walk(rig: RigConfig, only: str | None) -> None:
         person.tell("Ended; what has been done is kept.")
     finally:
         # A second Ctrl-C must not keep the outputs from being made safe.
-        for number in (signal.SIGINT, signal.SIGTERM):
+        for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
             signal.signal(number, signal.SIG_IGN)
         safe = hand.close()
         signal.signal(signal.SIGINT, signal.default_int_handler)

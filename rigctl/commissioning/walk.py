@@ -31,6 +31,8 @@ _RAISED_WITHIN_S: Final = 600.0
 _LOOKS_EVERY_S: Final = 0.05
 _GATHERS_S: Final = 3.0
 _JOG_S: Final = 2.0
+_JOG_RISE_PA: Final = 5e5
+"""More in that time means that nothing lets it out; engineering estimate, no source."""
 _CV_ALLOWED: Final = 0.03
 
 CAUTIONS: Final = (
@@ -311,8 +313,9 @@ class Walk:
         if others := self._others_on(tag):
             return _Outcome(False, f"With {tag} alone energised {', '.join(others)} reads back on as well.")
         if motor:
-            self._pause(_JOG_S)
-            self._hand.off()
+            if (rose_pa := self._jog(tag)) > _JOG_RISE_PA:
+                text = f"PT-201 rose by {self._differs('PT-201', rose_pa)} at once: its way out is shut."
+                return _Outcome(False, text, {"rise_pa": rose_pa})
             moved = self._person.yes(f"Did the {what}, and nothing else, come on and go off again?")
         else:
             moved = self._person.ask("Enter as soon as it has opened; f if it does not, or another one moves:") != "f"
@@ -332,6 +335,19 @@ class Walk:
                 text += f" procedure.valve_stroke allows {self.rig.procedure.valve_stroke_s:g} s."
                 return _Outcome(False, text, figures)
         return _Outcome(True, text, figures)
+
+    def _jog(self, tag: str) -> float:
+        """Let a motor run for a moment; what the discharge rose by at the most, Pa. A dead head ends it."""
+        before_pa, rose_pa = self._hand.reading("PT-201").value, 0.0
+
+        def dead_head() -> bool:
+            nonlocal rose_pa
+            rose_pa = max(rose_pa, self._hand.reading("PT-201").value - before_pa)
+            return rose_pa > _JOG_RISE_PA
+
+        self._until(dead_head, _JOG_S)
+        self._hand.off()
+        return rose_pa
 
     def _position(self, tag: str, what: str) -> _Outcome:
         for share in (0.5, 1.0, 0.0):
@@ -491,6 +507,8 @@ class Walk:
         figures = {"opened_pa_abs": reference, "pt_201_pa_abs": opened_pa}
         if off > steps.SWITCH_ALLOWED:
             return _Outcome(False, f"{text}, {off:.0%} off its set pressure {self._shown('PT-201', set_pa)}.", figures)
+        if not reference > self.rig.limits.discharge_high_pa_abs:
+            return _Outcome(False, f"{text}, not above limits.discharge_high_pressure: lower that, or set it.", figures)
         if not self._person.yes("Let the pressure down. Did the switch stay open until it was reset by hand?"):
             return _Outcome(False, f"{text}, and closed again by itself: it must be reset by hand.", figures)
         return _Outcome(True, f"{text}; it is reset by hand.", figures)

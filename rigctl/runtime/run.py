@@ -246,8 +246,9 @@ def _telemetry(rig: RigConfig, settings: Settings) -> tuple[Any, Any]:
 
 @contextlib.contextmanager
 def _signals(stop: Callable[[], None]) -> Iterator[None]:
-    """SIGTERM and Ctrl-C end the loop; it makes the outputs safe before anything else."""
-    before = {number: signal.signal(number, lambda *_: stop()) for number in (signal.SIGTERM, signal.SIGINT)}
+    """SIGTERM, Ctrl-C and a terminal that is lost end the loop; it makes the outputs safe before anything else."""
+    ends = (signal.SIGTERM, signal.SIGINT, signal.SIGHUP)
+    before = {number: signal.signal(number, lambda *_: stop()) for number in ends}
     try:
         yield
     finally:

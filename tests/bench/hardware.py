@@ -9,26 +9,15 @@ import os
 import random
 import signal
 import subprocess
-import sys
 import tempfile
-import threading
 import time
 from pathlib import Path
 
-import msgspec
-
-from hil_sim.bench import Bench
-from hil_sim.cli import prepare
-from hil_sim.wire.serve import Serve
-from rigctl.config import settings_for
-from rigctl.control.readings import RequestKind
 from rigctl.control.sequence import Phase
 from rigctl.journal.store import ENDED, JournalReader
-from rigctl.runtime.door import press
-from rigctl.runtime.run import DOOR
 from tests.bench.core import Figure
+from tests.served import Served, until
 
-ROOT = Path(__file__).resolve().parents[2]
 PACED_S = 1800.0
 QUICK_S = 20.0
 SPEED = 5.0
@@ -61,83 +50,6 @@ def broken(figures):
         yield "a kill lost a row of a journal"
     if named["kills: outputs that stayed on"] > 0.0:
         yield "the dead-man relay did not drop the outputs"
-
-
-class Served:
-    """A plant in real time on its wires, and the program that runs it."""
-
-    def __init__(self, folder, *, scan="100 ms", speed=1.0, wire="TCP", seed=1, noise=True):
-        text = (ROOT / "configs/rigs/full.toml").read_text(encoding="utf-8")
-        assert 'scan_period = "100 ms"' in text
-        own = folder / "own.toml"
-        own.write_text(text.replace('scan_period = "100 ms"', f'scan_period = "{scan}"'), encoding="utf-8")
-        self.out, self.speed, self.programs = folder / "job", speed, []
-        self.simulation = prepare("split-ac", str(own), None)
-        self.serve = Serve(self.simulation, seed, speed=speed, rtu=wire == "RTU")
-        if not noise:
-            self.serve.bench.sensors.hush()
-        self.rig = folder / "rig.toml"
-        self.serve.write_rig(self.rig)
-        self.first_kg = self._cylinder_kg()
-        self.thread = threading.Thread(target=self.serve.go, daemon=True)
-        self.thread.start()
-
-    def __enter__(self):
-        return self
-
-    def __exit__(self, *error):
-        for program in self.programs:
-            if program.poll() is None:
-                program.kill()
-            program.communicate()
-        self.serve.ending = True
-        self.thread.join(5.0)
-        self.serve.close()
-
-    def run(self, *more):
-        command = [sys.executable, "-m", "rigctl", "run", str(self.rig), "split-ac", "--out", str(self.out)]
-        program = subprocess.Popen(
-            [*command, "--speed", f"{self.speed:g}", *more], stdout=subprocess.PIPE, stderr=subprocess.DEVNULL,
-            text=True, env=dict(os.environ, PYTHONPATH=str(ROOT)), cwd=ROOT,
-        )  # fmt: skip
-        self.programs.append(program)
-        return program
-
-    def pressed(self, what, within_s=30.0):
-        """Press until it is taken; whether it was."""
-        until_s = time.monotonic() + within_s
-        while time.monotonic() < until_s:
-            try:
-                if press(self.out / DOOR, what)[0]:
-                    return True
-            except (OSError, ValueError):
-                pass
-            time.sleep(0.05)
-        return False
-
-    def last(self):
-        """The newest scan in the journal with its session, or None."""
-        try:
-            with JournalReader(next(self.out.glob("*.journal"))) as reader:
-                return reader.last_scan()
-        except (StopIteration, OSError, ValueError):
-            return None
-
-    def gained_kg(self):
-        """Truth: what has come into the cylinder."""
-        return self._cylinder_kg() - self.first_kg
-
-    def _cylinder_kg(self):
-        return float(self.serve.bench.plant.named_truth().y_kg)
-
-
-def _until(what, within_s, every_s=0.02):
-    end_s = time.monotonic() + within_s
-    while time.monotonic() < end_s:
-        if what():
-            return True
-        time.sleep(every_s)
-    return False
 
 
 def pace(wire, for_s):
@@ -176,14 +88,7 @@ def agreement(wire, speed):
 
 def _against_bench(served, which):
     """Outcome, mass and time of a finished job against the closed loop in one process: same errors, no noise."""
-    simulation = served.simulation
-    settings = msgspec.structs.replace(settings_for(simulation.rig, simulation.job), simulated=True)
-    bench = Bench(settings, simulation.parameters, 1, refrigerant=simulation.refrigerant)
-    bench.sensors.hush()
-    bench.press(RequestKind.START)
-    for _ in bench.run():
-        pass
-    expected, made = bench.result(), json.loads((served.out / "record.json").read_text(encoding="utf-8"))
+    expected, made = served.on_the_bench(), json.loads((served.out / "record.json").read_text(encoding="utf-8"))
     how = (
         f"{made['outcome']}, {made['recovered_kg']:.3f} kg, {made['duration_s']:.0f} s; bench {expected.outcome.value}"
     )
@@ -274,7 +179,7 @@ def _kill(served, program, before, tally):
     program.kill()
     program.communicate()
     tally.kills += 1
-    if _until(lambda: module.outputs().bits == 0, 5.0, 0.002):
+    if until(lambda: module.outputs().bits == 0, 5.0, 0.002):
         if was_on:
             tally.off_s.append(time.monotonic() - at_s)
     else:
@@ -291,7 +196,7 @@ def _kill(served, program, before, tally):
         last = served.last()
         return last is not None and last.session == sessions + 1 and last.record.phase is Phase.HELD
 
-    came = _until(up, 20.0, 0.05)
+    came = until(up, 20.0, 0.05)
     tally.waits_s.append(time.monotonic() - from_s)
     if came:
         tally.held += "Power was lost" in served.last().record.sentence
