@@ -655,7 +655,13 @@ def begun(line: Line, **options: Any) -> serial_scale.Scale:
     """A scale that sends on its own, opened, with its line at the beginning of a frame."""
     driver = scale(line.port, **options)
     line.every(0.03, lambda: b"\r\n")
-    driver.open()
+    for left in reversed(range(5)):
+        try:
+            driver.open()
+            break
+        except DriverError:  # a busy machine kept the far end from sending
+            if not left:
+                raise
     line.quiet()
     return driver
 

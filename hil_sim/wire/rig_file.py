@@ -139,7 +139,7 @@ def _io(modbus: ModbusFace, period_s: float) -> list[str]:
         lines += ['kind = "modbus-rtu"', f"port = {_q(modbus.rtu_name)}", "baud = 115200", 'parity = "none"']
     else:
         lines += ['kind = "modbus-tcp"', f"host = {_q(modbus.host)}", f"port = {modbus.port}"]
-    return [*lines, "unit = 1", 'timeout = "200 ms"', f'period = "{1e3 * period_s:.3g} ms"', 'stale = "0.5 s"', ""]
+    return [*lines, "unit = 1", 'timeout = "200 ms"', f'period = "{1e3 * period_s:.3g} ms"', 'stale = "0.8 s"', ""]
 
 
 def _scale(scale: ScaleFace) -> list[str]:

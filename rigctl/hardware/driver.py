@@ -17,9 +17,10 @@ import msgspec
 from rigctl.control.readings import Fault
 
 _LOG = logging.getLogger(__name__)
-_AGAIN_FIRST_S: Final = 0.2
+_AGAIN_FIRST_S: Final = 0.05
 _AGAIN_MOST_S: Final = 5.0
-"""A device that does not answer is tried again after the first, then less and less often."""
+"""A device that does not answer is tried again after the first, then less and less often. Soon, so that an answer or
+two lost on a noisy line are no fault yet; not at once, so that one that comes late is not taken for the next."""
 
 
 class Sample(msgspec.Struct, frozen=True, gc=False):
@@ -105,6 +106,8 @@ class Worker:
         self.readback_at_s = float("-inf")
         self.trouble = ""
         """Why the device does not answer now; empty while it does."""
+        self.answered_at_s = float("-inf")
+        """When the device last answered."""
         self.exchanges = self.failures = 0
         self._driver, self._period_s, self._clock = driver, period_s, clock
         self._command: Mapping[str, float] | None = None
@@ -170,6 +173,7 @@ class Worker:
             self.readback = self._driver.write(command)
             self.readback_at_s = self._clock()
         self.samples = self._driver.read()
+        self.answered_at_s = self._clock()
         self.exchanges += 1
         if self.trouble:
             _LOG.info("driver %s answers again", self.name)

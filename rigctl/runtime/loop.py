@@ -178,12 +178,13 @@ class ScanLoop:
         return self._from_s + self._speed * (wall_s - self._from_s)
 
     def _readback(self, now_s: float) -> int:
-        """The outputs as the hardware has them; a driver that does not answer has dropped its outputs by now."""
+        """The outputs as the hardware has them; a driver silent for its stated time has dropped its outputs by now."""
         lost, backs = set(), {}
         for name, worker in self._workers.items():
-            if worker.trouble:
-                lost.add(name)
-            elif worker.readback and now_s - worker.readback_at_s <= self._wires.stations[name].stale_s:
+            stale_s = self._wires.stations[name].stale_s
+            if worker.trouble and now_s - worker.answered_at_s > stale_s:
+                lost.add(name)  # one lost answer is not a lost driver
+            elif worker.readback and now_s - worker.readback_at_s <= stale_s:
                 backs[name] = worker.readback
         return wiring.readback_of(self._wires, backs, self.state.outputs.bits, lost)
 
