@@ -277,7 +277,8 @@ INPUT, OUTPUT = ("PT-101", False), ("XV-101", True)
             iio, {}, [(tag, True, {"device": "a", "channel": "out_voltage0"}) for tag in ("CV-103", "XV-101")],
             r"two of CV-103, XV-101 have the same channel",
         ),
-        (one_wire, {"bus": 1}, [], r"^bus: unknown key; known here: root\."),
+        (one_wire, {"bulk": "../x"}, [], r"^bulk: "),
+        (one_wire, {"bus": 1}, [], r"^bus: unknown key; known here: root, bulk\."),
         (one_wire, {}, [(*INPUT, {"id": "28-XYZ"})], r"\.id: .* will not do \(no usable name\); write id = "),
         (one_wire, {}, [(*OUTPUT, {"id": "28-0000054c8a1b"})], r"is no output; wire it to another driver"),
         (
@@ -516,6 +517,73 @@ def test_one_sensor_is_asked_at_a_time_and_keeps_its_own_time(tmp_path, monkeypa
     assert again["T0"].taken_at_s > first["T2"].taken_at_s
     assert (again["T1"], again["T2"]) == (first["T1"], first["T2"])
     assert driver.write({}) == {}
+
+
+class Kernel(threading.Thread):
+    """Stands in for w1_therm: a conversion of all sensors takes its time, and fills their files."""
+
+    def __init__(self, root, takes_s=0.1):
+        super().__init__(daemon=True)
+        self.file = folder_with(root / "w1_bus_master1", therm_bulk_read="0\n") / "therm_bulk_read"
+        self.root, self.takes_s, self.conversions, self.asked = root, takes_s, 0, threading.Event()
+        for name in IDS:
+            folder_with(root / name, temperature="0\n")
+
+    def write(self, path, text):
+        assert (path, text) == (self.file, "trigger\n")
+        self.say("-1\n")
+        self.asked.set()
+
+    def run(self):
+        while self.asked.wait(10.0):
+            self.asked.clear()
+            time.sleep(self.takes_s)
+            self.conversions += 1
+            for number, name in enumerate(IDS):
+                (self.root / name / "temperature").write_text(f"{10 * self.conversions + number}000\n")
+            self.say("1\n")
+
+    def say(self, text):
+        beside = self.file.with_name("new")
+        beside.write_text(text)
+        beside.replace(self.file)
+
+
+def bulk_bus(root):
+    wires = [Wire(f"T{n}", False, {"id": name}) for n, name in enumerate(IDS)]
+    driver = one_wire.make("one-wire", {"root": str(root), "bulk": "w1_bus_master1"}, wires)
+    driver.open()
+    return driver
+
+
+def test_with_the_name_of_the_bus_all_sensors_convert_together(tmp_path, monkeypatch):
+    """One conversion for all: none is older than that and the reading, whatever their number."""
+    kernel = Kernel(tmp_path)
+    kernel.start()
+    monkeypatch.setattr(one_wire.sysfs, "write", kernel.write)
+    driver = bulk_bus(tmp_path)
+    before_s = time.monotonic()
+    first = driver.read()
+    assert {tag: sample.raw for tag, sample in first.items()} == {"T0": 10.0, "T1": 11.0, "T2": 12.0}
+    assert all(before_s + 0.1 <= sample.taken_at_s <= time.monotonic() for sample in first.values())
+    assert {tag: sample.raw for tag, sample in driver.read().items()} == {"T0": 20.0, "T1": 21.0, "T2": 22.0}
+    assert kernel.conversions == 2
+
+
+def test_a_bus_that_does_not_convert_together_is_told(tmp_path, monkeypatch):
+    monkeypatch.setattr(one_wire, "BULK_MOST_S", 0.2)
+    root = folder_with(tmp_path / IDS[0], temperature="1000\n").parent
+    with pytest.raises(DriverError, match="is the bus named rightly, and the kernel new enough"):
+        bulk_bus(root).read()
+    folder_with(root / "w1_bus_master1", therm_bulk_read="0\n")
+    monkeypatch.setattr(one_wire.sysfs, "write", lambda path, text: None)
+    for said in ("0\n", "-1\n", ""):
+        (root / "w1_bus_master1/therm_bulk_read").write_text(said)
+        begun_s = time.monotonic()
+        with pytest.raises(DriverError, match="do not convert together"):
+            bulk_bus(root).read()
+        assert time.monotonic() - begun_s < 0.5
+    assert sysfs.read(root / IDS[0] / "temperature") == "1000\n"
 
 
 def test_a_sensor_that_comes_off_has_no_reply_and_the_others_go_on(tmp_path):
