@@ -108,7 +108,7 @@ class OneWireDriver:
         """Do nothing: no file is held open."""
 
     def _convert(self, bulk: Path) -> float:
-        """Let all sensors convert; returns when they had. 1: done, -1: not yet (Documentation/w1/slaves/w1_therm.rst)."""
+        """Let all sensors convert; returns when they had. By the kernel 1 is done and -1 not yet (w1_therm.rst)."""
         until_s = monotonic() + BULK_MOST_S
         try:
             sysfs.write(bulk, "trigger\n")
