@@ -972,3 +972,24 @@ def test_a_turned_operator_in_the_judging_would_be_noticed(what: str, wrong: Any
         pytest.skip(NO_DIFFERENCE[what.partition(": ")[2]])
     with pytest.raises(Exception):  # noqa: B017  (an AssertionError of a check, or the mutant's own crash)
         judging_is_sound(wrong)
+
+
+@pytest.mark.parametrize(
+    ("tag", "instrument", "field"),
+    [
+        ("HS-001.pressed", "HS-001", "hs_001_ok"), ("PSH-201.open", "PSH-201", "psh_201_ok"),
+        ("LSH-301.high", "LSH-301", "lsh_301_ok"), ("M-101.fault", "YS-101", "m_101_ok"),
+        ("FS-001.no_flow", "FS-001", "fs_001_flow"),
+    ],
+)  # fmt: skip
+def test_a_contact_that_says_nothing_counts_as_open_and_is_not_called_pressed(
+    tag: str, instrument: str, field: str
+) -> None:
+    """When a whole module is lost nobody has pressed the emergency stop, and nobody is sent to look for why."""
+    row = TABLE[INDEX[tag]]
+    where = {"line_up": True} if tag == "FS-001.no_flow" else {}
+    lost = calm(RIG_WATER, shown={field: nan}, **where)
+    assert row.present(lost)
+    assert row.say(lost).startswith(f"{instrument} cannot be trusted (")
+    opened = calm(RIG_WATER, shown={field: 0.0}, **where)
+    assert row.present(opened) and "cannot be trusted" not in row.say(opened)

@@ -241,6 +241,13 @@ def _contact_bad(reading: Reading, x: Situation) -> bool:
     return not (sound(reading, x.s.now_s, x.settings.instruments.reading_max_age_s) and reading.value > 0.5)
 
 
+def _say_contact(tag: str, reading: Reading, x: Situation, said: str) -> str:
+    """What an open contact means; one that says nothing is taken for open, and is told so."""
+    if sound(reading, x.s.now_s, x.settings.instruments.reading_max_age_s):
+        return said
+    return _unfit(tag, reading, x)
+
+
 def _fit(value: float) -> bool:
     return value == value
 
@@ -500,9 +507,12 @@ def _level_high(x: Situation) -> bool:
 
 
 def _say_level_high(x: Situation) -> str:
-    return (
+    return _say_contact(
+        "LSH-301",
+        x.readings.lsh_301_ok,
+        x,
         f"Level switch LSH-301 of cylinder {x.cylinder.serial} has opened: liquid is too high, or its plug is off. "
-        "Change the cylinder, or mend the plug and name the same one again, then restart."
+        "Change the cylinder, or mend the plug and name the same one again, then restart.",
     )
 
 
@@ -627,7 +637,8 @@ def _no_flow(x: Situation) -> bool:
 
 
 def _say_no_flow(x: Situation) -> str:
-    return "FS-001 shows no water flow. Start the water pump and open its valves, then restart."
+    said = "FS-001 shows no water flow. Start the water pump and open its valves, then restart."
+    return _say_contact("FS-001", x.readings.fs_001_flow, x, said)
 
 
 def _appliance_high(x: Situation) -> bool:
@@ -718,13 +729,19 @@ def _weighs(settings: Settings) -> bool:
 
 TABLE: tuple[Interlock, ...] = (
     Interlock("HS-001.pressed", Kind.TRIP, "emergency stop pressed or its loop open", ALL, _stop_pressed,
-              lambda x: "Emergency stop is pressed. Make safe what made you press it, release it, then reset.",
+              lambda x: _say_contact(
+                  "HS-001", x.readings.hs_001_ok, x,
+                  "Emergency stop is pressed. Make safe what made you press it, release it, then reset.",
+              ),
               fitted=lambda c: c.fitted.hs_001),
     Interlock("AT-001.gas", Kind.TRIP, "gas detector in alarm or unfit", ALL, _gas, _say_gas, Ask.FIND_LEAK,
               fitted=lambda c: c.fitted.at_001),
     Interlock("PSH-201.open", Kind.TRIP, "hardware pressure switch has opened", STOP_PUMPING, _switch_open,
-              lambda x: "The hardware pressure switch PSH-201 has stopped the compressor. Find why the pressure rose "
-              "(closed cylinder valve?), reset the switch, then reset the rig.",
+              lambda x: _say_contact(
+                  "PSH-201", x.readings.psh_201_ok, x,
+                  "The hardware pressure switch PSH-201 has stopped the compressor. Find why the pressure rose "
+                  "(closed cylinder valve?), reset the switch, then reset the rig.",
+              ),
               Ask.CHECK_CYLINDER, fitted=lambda c: c.fitted.psh_201),
     Interlock("PT-201.high", Kind.TRIP, "discharge pressure above its limit or unfit", STOP_PUMPING,
               _discharge_high, _say_discharge_high, Ask.CHECK_CYLINDER),
@@ -743,7 +760,10 @@ TABLE: tuple[Interlock, ...] = (
     Interlock("PT-101.unfit", Kind.TRIP, "suction pressure unfit", STOP_PUMPING, _suction_unfit,
               lambda x: _unfit("PT-101", x.readings.pt_101_pa_abs, x), Ask.CHECK_INSTRUMENT),
     Interlock("M-101.fault", Kind.TRIP, "compressor drive or contactor reports a fault", STOP_PUMPING, _drive_bad,
-              lambda x: "The compressor's drive or contactor reports a fault. Check overload and supply, then reset.",
+              lambda x: _say_contact(
+                  "YS-101", x.readings.m_101_ok, x,
+                  "The compressor's drive or contactor reports a fault. Check overload and supply, then reset.",
+              ),
               fitted=lambda c: c.fitted.m_101_ok),
     Interlock("OUTPUTS.readback", Kind.TRIP, "an output does not follow its command", STOP_PUMPING, _readback,
               _say_readback, fitted=lambda c: c.fitted.readback, delay_s=lambda c: c.limits.readback_s),
