@@ -244,7 +244,7 @@ def _checked(config: str, job: str | None) -> tuple[list[tuple[str, str]], list[
     try:
         rig = files.load_rig(path)
         if rig.hardware:
-            from rigctl.runtime.run import wired
+            from rigctl.hardware.rig import wired
 
             wired(rig)
     except files.ConfigError as error:

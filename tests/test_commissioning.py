@@ -32,8 +32,9 @@ from rigctl.commissioning.sheet import Sheet
 from rigctl.commissioning.walk import LeaveError, SkipError, Walk
 from rigctl.config import ConfigError, RigConfig, load_job, load_rig
 from rigctl.control.points import OUTPUT_TAGS
+from rigctl.hardware.rig import wired
 from rigctl.hardware.wiring import INPUTS
-from rigctl.runtime.run import Run, wired
+from rigctl.runtime.run import Run
 from tests.strategies import CONFIGS
 
 pytestmark = pytest.mark.timeout(240)

@@ -15,6 +15,7 @@ from rigctl.commissioning.sheet import Sheet
 from rigctl.commissioning.walk import LeaveError, SkipError, Walk
 from rigctl.config import RigConfig
 from rigctl.console import MistakeError, say_table
+from rigctl.hardware.rig import wired
 from rigctl.journal.store import software_version
 
 
@@ -62,8 +63,6 @@ def walk(rig: RigConfig, only: str | None) -> None:
     SheetError
         If the sheet that is there cannot be used.
     """
-    from rigctl.runtime.run import wired
-
     names = [step.name for step in steps.wanted(rig)]
     if only is not None and only not in names:
         raise MistakeError(f'--only: "{only}" is no step of this rig; its steps are {", ".join(names)}.')

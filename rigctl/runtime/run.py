@@ -15,14 +15,14 @@ from typing import Any, Final
 
 import msgspec
 
+from rigctl.commissioning import sheet as sheets
 from rigctl.config import ConfigError, JobConfig, RigConfig, settings_for
 from rigctl.control import controller
 from rigctl.control.controller import ScanRecord, State
 from rigctl.control.readings import Request
 from rigctl.control.sequence import ACTIVE
 from rigctl.control.settings import Settings
-from rigctl.hardware import wiring
-from rigctl.hardware.driver import WiringError, Worker
+from rigctl.hardware.rig import wired
 from rigctl.journal.record import record_from_journal, render_page, to_json
 from rigctl.journal.store import ENDED, Journal, JournalReader, journal_path, unfinished
 from rigctl.monitor import live
@@ -165,24 +165,6 @@ class Run:
         (self._folder / "record.html").write_text(render_page(made, None), encoding="utf-8")
 
 
-def wired(rig: RigConfig, *, scale_usable: bool = True) -> tuple[wiring.Wiring, dict[str, Worker]]:
-    """Wiring and workers of a rig's [hardware] table; nothing is opened yet.
-
-    Raises
-    ------
-    ConfigError
-        With a sentence for everything that is wrong.
-    """
-    if not rig.hardware:
-        raise ConfigError([f"{rig.path}: there is no [hardware] table; add one to run this rig, or use rigctl demo."])
-    try:
-        wires = wiring.load(rig.hardware, rig.fitted, scale_usable)
-        drivers = wires.drivers()
-    except WiringError as error:
-        raise ConfigError([f"{rig.path}: {problem}" for problem in str(error).splitlines()]) from None
-    return wires, {name: Worker(name, driver, wires.stations[name].period_s) for name, driver in drivers.items()}
-
-
 def _commissioned(rig: RigConfig, say: Callable[[str], None]) -> str:
     """The date of the rig's sheet; says what is soon due.
 
@@ -191,8 +173,6 @@ def _commissioned(rig: RigConfig, say: Callable[[str], None]) -> str:
     ConfigError
         With everything that makes the sheet invalid: such a rig does not run by itself.
     """
-    from rigctl.commissioning import sheet as sheets
-
     today = dt.datetime.now().astimezone().date()
     try:
         sheet = sheets.load(sheets.path_of(rig))
