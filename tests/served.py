@@ -121,7 +121,7 @@ class Served:
         return bench.result()
 
 
-def until(what, within_s, every_s=0.02):
+def until(what, within_s=20.0, every_s=0.02):
     end_s = time.monotonic() + within_s
     while time.monotonic() < end_s:
         if what():

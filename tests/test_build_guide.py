@@ -19,7 +19,7 @@ from rigctl.refrigerant.cylinder import fill_limit
 from tests.strategies import CONFIGS
 
 ROOT = CONFIGS.parent
-TEXT = (ROOT / "docs/BUILD.md").read_text(encoding="utf-8")
+TEXT = (ROOT / "configs/BUILD.md").read_text(encoding="utf-8")
 BLOCKS = re.findall(r"^```\n(.*?)^```$", TEXT, re.MULTILINE | re.DOTALL)
 PROSE = re.sub(r"^```\n.*?^```$", "", TEXT, flags=re.MULTILINE | re.DOTALL)
 CODE = [line.partition(" #")[0].strip() for block in BLOCKS for line in block.splitlines()]
@@ -68,7 +68,7 @@ def test_every_file_is_there() -> None:
     assert {f"configs/host/{path.name}" for path in (CONFIGS / "host").iterdir()} <= paths
     assert (ROOT / "tests/bench/board.py").exists() and "python -m tests.bench board" in TEXT
     for path in (ROOT / "README.md", ROOT / "DEVELOPERS.md"):
-        assert "docs/BUILD.md" in path.read_text(encoding="utf-8"), f"{path.name} leads here"
+        assert "configs/BUILD.md" in path.read_text(encoding="utf-8"), f"{path.name} leads here"
 
 
 def test_every_point_stands_in_the_bill_of_points_and_nothing_else_does() -> None:

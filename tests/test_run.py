@@ -12,7 +12,7 @@ import sys
 import threading
 import time
 import tty
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -23,6 +23,7 @@ from rigctl.control.sequence import Phase
 from rigctl.journal.store import JournalReader
 from rigctl.runtime.door import press
 from rigctl.runtime.run import DOOR
+from tests.served import until
 from tests.strategies import CONFIGS
 
 pytestmark = pytest.mark.timeout(120)
@@ -160,15 +161,6 @@ def stand(tmp_path: Path) -> Iterator[Stand]:
     made = Stand(tmp_path)
     yield made
     made.close()
-
-
-def until(what: Callable[[], bool], within_s: float = 20.0) -> bool:
-    end_s = time.monotonic() + within_s
-    while time.monotonic() < end_s:
-        if what():
-            return True
-        time.sleep(0.05)
-    return False
 
 
 def test_sigterm_leaves_safe_outputs_and_the_next_run_comes_up_held(stand: Stand) -> None:

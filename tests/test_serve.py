@@ -627,7 +627,7 @@ def test_modbus_rtu_and_the_rigs_file_go_by_the_names_that_stay(tmp_path: Path) 
 
 
 EXAMPLE = CONFIGS / "rigs/simulated-modbus.toml"
-PORT, SCALE = "port = 5020", "/tmp/simulated-scale"
+PORT, SCALE = "port = 5020", "./simulated-scale"
 
 
 def test_the_supplied_file_of_a_simulated_rig_is_what_would_be_written(tmp_path: Path) -> None:

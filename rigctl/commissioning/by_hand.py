@@ -9,12 +9,11 @@ from typing import Final
 
 from rigctl.control.readings import Fault, Reading
 from rigctl.hardware import wiring
-from rigctl.hardware.driver import Worker
+from rigctl.hardware.driver import Worker, stop_all
 from rigctl.hardware.wiring import INPUTS, Wiring
 
 _BEAT_S: Final = 0.1
 _FIRST_ANSWER_S: Final = 5.0
-_SAFE_WITHIN_S: Final = 2.0
 
 
 class ByHand:
@@ -58,14 +57,7 @@ class ByHand:
             self._thread.join(1.0)
         with self._lock:
             self._on = {}
-        commands = self._commands()
-        for name, raw in commands.items():
-            self._workers[name].command(raw)
-        until_s = time.monotonic() + _SAFE_WITHIN_S
-        done = True
-        for name, worker in self._workers.items():
-            done = worker.stop(commands.get(name), max(until_s - time.monotonic(), 0.01)) and done
-        return done
+        return stop_all(self._workers, self._commands())
 
     def put(self, tag: str, command: float) -> None:
         """Command one output, 0 to 1; every other one is off."""
@@ -107,10 +99,6 @@ class ByHand:
             return None
         nothing, full = point.raw(0.0), point.raw(1.0)
         return (raw - nothing) / (full - nothing)
-
-    def troubles(self) -> list[str]:
-        """What the drivers complain of now."""
-        return [f"driver {name}: {worker.trouble}" for name, worker in self._workers.items() if worker.trouble]
 
     def _run(self) -> None:
         while not self._ending.wait(_BEAT_S):

@@ -139,6 +139,30 @@ _NO_WIRING: Final = ("period", "stale", "timeout")
 """Keys of a driver that say how often it is asked, not what is connected."""
 
 
+def why_open(sheet: Sheet, rig: RigConfig, step: Step, today: dt.date) -> str:
+    """Why a step has to be done, or done again; "" while it stands."""
+    again, entry = f"rigctl commission {rig.path}", sheet.entries.get(step.name)
+    if entry is None:
+        return f'{rig.path}: commissioning: "{step.name}" has not been done; go on by: {again}'
+    if entry.result != PASSED:
+        return f'{rig.path}: commissioning: "{step.name}" failed: {entry.text} Mend it, then: {again}'
+    again += f' --only "{step.name}"'
+    if entry.wiring != fingerprint(rig, step):
+        return (
+            f'{rig.path}: commissioning: "{step.name}" was done on other wiring or settings than the file has now;'
+            f" do it again by: {again}"
+        )
+    due = _due(entry, rig)
+    if step.kind == steps.CALIBRATION and today > due:
+        return f"{rig.path}: the calibration of {step.tag} was due on {due.isoformat()}; do it by: {again}"
+    return ""
+
+
+def open_steps(sheet: Sheet, rig: RigConfig, today: dt.date) -> list[str]:
+    """A sentence for every step that does not stand."""
+    return [why for step in steps.wanted(rig) if (why := why_open(sheet, rig, step, today))]
+
+
 def why_not_valid(sheet: Sheet | None, rig: RigConfig, today: dt.date) -> list[str]:
     """Everything that speaks against running this rig by itself, a sentence each; empty for a valid sheet."""
     again = f"rigctl commission {rig.path}"
@@ -146,42 +170,24 @@ def why_not_valid(sheet: Sheet | None, rig: RigConfig, today: dt.date) -> list[s
         return [f"{rig.path}: this rig has not been commissioned; do it by: {again}"]
     if sheet.rig != rig.name:
         return [f'{path_of(rig)}: this sheet is of the rig "{sheet.rig}"; commission this one by: {again}']
-    wrong = []
-    for step in steps.wanted(rig):
-        entry = sheet.entries.get(step.name)
-        if entry is None:
-            wrong.append(f'{rig.path}: commissioning: "{step.name}" has not been done; go on by: {again}')
-        elif entry.result != PASSED:
-            wrong.append(f'{rig.path}: commissioning: "{step.name}" failed: {entry.text} Mend it, then: {again}')
-        elif entry.wiring != fingerprint(rig, step):
-            wrong.append(
-                f'{rig.path}: commissioning: "{step.name}" was done on other wiring or settings than the file has now;'
-                f' do it again by: {again} --only "{step.name}"'
-            )
-    for step, due in calibrations_due(sheet, rig):
-        if today > due:
-            wrong.append(
-                f"{rig.path}: the calibration of {step.tag} was due on {due.isoformat()}; do it by: {again} --only"
-                f' "{step.name}"'
-            )
-    if not wrong:
-        last = max(entry.utc for entry in sheet.entries.values())
-        if sheet.signature is None:
-            wrong.append(f"{rig.path}: the commissioning sheet is not signed; sign it by: {again}")
-        elif sheet.signature.utc < last:
-            wrong.append(f"{rig.path}: a step was done after the commissioning sheet was signed; sign it by: {again}")
-    return wrong
+    if wrong := open_steps(sheet, rig, today):
+        return wrong
+    if sheet.signature is None:
+        return [f"{rig.path}: the commissioning sheet is not signed; sign it by: {again}"]
+    if sheet.signature.utc < max(entry.utc for entry in sheet.entries.values()):
+        return [f"{rig.path}: a step was done after the commissioning sheet was signed; sign it by: {again}"]
+    return []
+
+
+def _due(entry: Entry, rig: RigConfig) -> dt.date:
+    interval = dt.timedelta(days=rig.commissioning.calibration_interval_days)
+    return dt.datetime.fromisoformat(entry.utc).date() + interval
 
 
 def calibrations_due(sheet: Sheet, rig: RigConfig) -> list[tuple[Step, dt.date]]:
     """When each calibration of the sheet is due."""
-    interval = dt.timedelta(days=rig.commissioning.calibration_interval_days)
-    due = []
-    for step in steps.wanted(rig):
-        entry = sheet.entries.get(step.name)
-        if step.kind == steps.CALIBRATION and entry is not None:
-            due.append((step, dt.datetime.fromisoformat(entry.utc).date() + interval))
-    return due
+    wanted = [step for step in steps.wanted(rig) if step.kind == steps.CALIBRATION and step.name in sheet.entries]
+    return [(step, _due(sheet.entries[step.name], rig)) for step in wanted]
 
 
 def soon_due(sheet: Sheet, rig: RigConfig, today: dt.date) -> list[str]:

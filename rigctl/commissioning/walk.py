@@ -128,10 +128,12 @@ class Walk:
             self._person.tell(caution)
         while not self._by:
             self._by = self._person.ask("Your name, for the sheet:").strip()
-        wanted = steps.wanted(self.rig)
-        todo = (
-            [step for step in wanted if step.name == only] if only is not None else [s for s in wanted if self._due(s)]
-        )
+        today = datetime.now(UTC).date()
+        todo = [
+            step
+            for step in steps.wanted(self.rig)
+            if (sheets.why_open(self.sheet, self.rig, step, today) if only is None else step.name == only)
+        ]
         for number, step in enumerate(todo, start=1):
             self._person.tell(f"[{number} of {len(todo)}] {step.name}")
             try:
@@ -144,13 +146,6 @@ class Walk:
             self._enter(step, outcome)
         return self._sign()
 
-    def _due(self, step: Step) -> bool:
-        entry = self.sheet.entries.get(step.name)
-        if entry is None or entry.result != sheets.PASSED or entry.wiring != sheets.fingerprint(self.rig, step):
-            return True
-        today = datetime.now(UTC).date()
-        return any(other == step and today > due for other, due in sheets.calibrations_due(self.sheet, self.rig))
-
     def _enter(self, step: Step, outcome: _Outcome) -> None:
         self._person.tell(("Passed: " if outcome.passed else "FAILED: ") + outcome.text)
         self.sheet.entries[step.name] = Entry(
@@ -162,9 +157,7 @@ class Walk:
 
     def _sign(self) -> bool:
         today = datetime.now(UTC).date()
-        signed = msgspec.structs.replace(self.sheet, signature=Signature("x", "x", "", "9999"))
-        open_points = sheets.why_not_valid(signed, self.rig, today)
-        if open_points:
+        if open_points := sheets.open_steps(self.sheet, self.rig, today):
             self._person.tell(f"Not finished: {len(open_points)} open.")
             for sentence in open_points:
                 self._person.tell(f"  {sentence}")

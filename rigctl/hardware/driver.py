@@ -17,6 +17,8 @@ import msgspec
 from rigctl.control.readings import Fault
 
 _LOG = logging.getLogger(__name__)
+SAFE_WITHIN_S: Final = 2.0
+"""For all drivers together."""
 _AGAIN_FIRST_S: Final = 0.05
 _AGAIN_MOST_S: Final = 5.0
 """A device that does not answer is tried again after the first, then less and less often. Soon, so that an answer or
@@ -187,3 +189,14 @@ class Worker:
         if text != self.trouble:
             _LOG.warning("driver %s: %s", self.name, text)
             self.trouble = text
+
+
+def stop_all(workers: Mapping[str, Worker], safe: Mapping[str, Mapping[str, float]]) -> bool:
+    """Write what is safe to every driver and let go of it; whether all took it within `SAFE_WITHIN_S` together."""
+    for name, raw in safe.items():
+        workers[name].command(raw)  # to all at once, before any is waited for
+    until_s = time.monotonic() + SAFE_WITHIN_S
+    done = True
+    for name, worker in workers.items():
+        done = worker.stop(safe.get(name), max(until_s - time.monotonic(), 0.01)) and done
+    return done

@@ -20,12 +20,11 @@ from rigctl.control.points import SAFE, Outputs
 from rigctl.control.readings import Readings, Request
 from rigctl.control.settings import Settings
 from rigctl.hardware import wiring
-from rigctl.hardware.driver import Worker
+from rigctl.hardware.driver import Worker, stop_all
 from rigctl.hardware.wiring import Wiring
 
 _KEPT_SCANS: Final = 72_000
 """Scans whose lateness is kept for the percentiles: an hour at 20 Hz."""
-_SAFE_WITHIN_S: Final = 2.0
 _FIRST_ANSWER_S: Final = 5.0
 
 
@@ -139,15 +138,7 @@ class ScanLoop:
 
     def make_safe(self) -> bool:
         """Write the safe command to every driver and let go of it; whether all took it in time."""
-        commands = wiring.commands_of(self._wires, SAFE.bits, SAFE.cv_103, self._beat)
-        for name, worker in self._workers.items():
-            if name in commands:
-                worker.command(commands[name])
-        until_s = time.monotonic() + _SAFE_WITHIN_S
-        done = True
-        for name, worker in self._workers.items():
-            done = worker.stop(commands.get(name), max(until_s - time.monotonic(), 0.01)) and done
-        return done
+        return stop_all(self._workers, wiring.commands_of(self._wires, SAFE.bits, SAFE.cv_103, self._beat))
 
     def _scan(self) -> None:
         samples = {name: worker.samples for name, worker in self._workers.items()}
