@@ -222,7 +222,8 @@ def test_a_worker_whose_chip_dies_and_comes_back_writes_the_newest_command(gpiod
     wait_for(lambda: worker.trouble)
     wait_for(lambda: len(gpiod.requests) > 1 and not worker.trouble)
     assert worker.readback == {"XV-101": 1.0, "M-101": 0.0}
-    assert worker.stop({"XV-101": 0.0, "M-101": 0.0})
+    worker.command({"XV-101": 0.0, "M-101": 0.0})
+    assert worker.stop()
     assert gpiod.requests[-1].released
     assert gpiod.requests[-1].high[17] is False
 

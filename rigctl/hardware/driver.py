@@ -125,10 +125,8 @@ class Worker:
         self._command = raw
         self._wake.set()
 
-    def stop(self, last: Mapping[str, float] | None = None, within_s: float = 2.0) -> bool:
-        """Write `last` if it is given, close the device and end; whether that was done in time."""
-        if last is not None:
-            self._command = last
+    def stop(self, within_s: float = SAFE_WITHIN_S) -> bool:
+        """Write the newest command once more, close the device and end; whether that was done in time."""
         self._ending = True
         self._wake.set()
         if self._thread.is_alive():
@@ -194,9 +192,9 @@ class Worker:
 def stop_all(workers: Mapping[str, Worker], safe: Mapping[str, Mapping[str, float]]) -> bool:
     """Write what is safe to every driver and let go of it; whether all took it within `SAFE_WITHIN_S` together."""
     for name, raw in safe.items():
-        workers[name].command(raw)  # to all at once, before any is waited for
+        workers[name].command(raw)  # to all at once, before any is waited for; a worker that ends writes it last
     until_s = time.monotonic() + SAFE_WITHIN_S
     done = True
-    for name, worker in workers.items():
-        done = worker.stop(safe.get(name), max(until_s - time.monotonic(), 0.01)) and done
+    for worker in workers.values():
+        done = worker.stop(within_s=max(until_s - time.monotonic(), 0.01)) and done
     return done
