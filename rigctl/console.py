@@ -94,8 +94,7 @@ def sentence_of(error: Exception) -> str | None:
         if module in sys.modules and isinstance(error, getattr(sys.modules[module], name)):
             return str(error)
     if isinstance(error, ModuleNotFoundError) and error.name in _EXTRAS:
-        extra, purpose = _EXTRAS[error.name]
-        return f"the package {error.name} is missing, which {purpose}; install recovery-rig[{extra}]."
+        return f"the package {error.name} is missing, which {_EXTRAS[error.name]}; in the checkout: sh .ci/setup"
     if isinstance(error, OSError) and error.strerror:
         where = f"{error.filename}: " if error.filename else ""
         return f"{where}{error.strerror[0].lower()}{error.strerror[1:]}; check the path, its permissions and the disk."
@@ -108,11 +107,13 @@ def sentence_of(error: Exception) -> str | None:
 
 
 _EXTRAS: Final = {
-    "matplotlib": ("simulation", "draws the plot"),
-    "numpy": ("simulation", "the simulation needs"),
-    "numba": ("simulation", "the simulation needs"),
-    "amqtt": ("simulation", "is the broker of the demonstration"),
-    "pymodbus": ("modbus", "speaks Modbus"),
+    "matplotlib": "draws the plot",
+    "numpy": "the simulation needs",
+    "numba": "the simulation needs",
+    "scipy": "the fit needs",
+    "amqtt": "is the broker of the demonstration",
+    "pymodbus": "speaks Modbus",
+    "serial": "speaks to what hangs on a serial port",
 }
 
 

@@ -127,7 +127,7 @@ def test_the_real_library_says_that_there_is_no_such_chip():
 def test_a_machine_without_the_library_checks_a_wiring_and_says_what_to_install(monkeypatch):
     monkeypatch.setitem(__import__("sys").modules, "gpiod", None)
     driver = gpio.make("gpio", CHIP, WIRES)
-    with pytest.raises(DriverError, match=r"install recovery-rig\[gpio\]"):
+    with pytest.raises(DriverError, match=r"in the checkout: pip install '\.\[gpio\]'"):
         driver.open()
 
 

@@ -8,6 +8,7 @@ from rigctl import tablegen
 from rigctl.refrigerant import catalogue
 from rigctl.refrigerant.catalogue import get, names
 from rigctl.refrigerant.cylinder import WATER_KG_M3
+from tests.made_with import made_with
 
 OTHER_SEED = tablegen.SEED + 1
 
@@ -57,7 +58,7 @@ def test_generating_a_table_anew_gives_the_packaged_file(name, tmp_path):
     written = tablegen.write(name, tmp_path)
     packaged = tablegen.TABLES / f"{catalogue.module_name(name)}.py"
     assert written.name == packaged.name
-    assert written.read_text(encoding="utf-8") == packaged.read_text(encoding="utf-8")
+    assert written.read_text(encoding="utf-8") == packaged.read_text(encoding="utf-8"), made_with("CoolProp", "numpy")
 
 
 @pytest.mark.parametrize("name", names())

@@ -6,12 +6,14 @@ import itertools
 import json
 import logging
 import os
+import re
 import shutil
 import signal
 import socket
 import subprocess
 import sys
 import time
+from importlib import metadata
 from pathlib import Path
 
 import jsonschema
@@ -38,6 +40,7 @@ from rigctl.telemetry.messages import (
     topic_root,
 )
 from rigctl.telemetry.publisher import Publisher, PublisherOptions
+from tests.made_with import made_with
 
 ROOT = "recovery-rigs/yard/rig-1"
 UTC_S = 1_800_000_000.0
@@ -314,9 +317,36 @@ def test_the_password_is_not_shown():
 def test_the_published_schemas_and_the_asyncapi_document_are_those_of_the_message_types():
     wanted = contract.files()
     found = {path: path.read_text(encoding="utf-8") for path in wanted}
-    assert found == wanted, "run: python -m rigctl.telemetry.contract"
+    assert found == wanted, f"{made_with('msgspec')} python -m rigctl.telemetry.contract"
     on_disk = set((contract.FOLDER / "schemas").iterdir()) | {contract.FOLDER / "asyncapi.json"}
     assert on_disk == set(wanted)
+
+
+def test_the_contract_says_the_same_whatever_a_library_makes_of_a_docstring(monkeypatch):
+    wanted = contract.files()
+    theirs = msgspec.json.schema
+
+    def indented(of):
+        schema = theirs(of)
+        for part in schema["$defs"].values():
+            part["description"] = "\n    " + part["description"].replace("\n", "\n    ") + "\n    "
+        return schema
+
+    def silent(of):
+        schema = theirs(of)
+        for part in schema["$defs"].values():
+            part.pop("description", None)
+        return schema
+
+    for other in (indented, silent):
+        monkeypatch.setattr(msgspec.json, "schema", other)
+        assert contract.files() == wanted
+
+
+def test_a_generated_file_that_differs_is_told_with_the_library_that_moved(monkeypatch):
+    assert "the code makes the difference" in made_with("msgspec", "jsonschema")
+    monkeypatch.setattr("tests.made_with.version", lambda name: "99.1" if name == "msgspec" else metadata.version(name))
+    assert re.fullmatch(r"made here with msgspec 99\.1 \(the lock has [\d.]+\), .*", made_with("msgspec", "jsonschema"))
 
 
 def test_the_schemas_are_valid_json_schema():

@@ -14,7 +14,7 @@ from rigctl.console import WHERE_FILES, Json, MistakeError, console, find, first
 
 if TYPE_CHECKING:
     from hil_sim.cli import Simulation
-    from hil_sim.fit.estimate import Fit, Problem
+    from hil_sim.fit.estimate import Fit
     from hil_sim.fit.report import Source
     from hil_sim.sensors import Instrument
 
@@ -97,7 +97,7 @@ def fit_command(
             problem = estimate.Problem(
                 read, simulation.refrigerant, parameters, bench.plant.hand, instruments, unknown, say=say
             )
-            fit = problem.check() if check is not None else _solved(problem)
+            fit = problem.check() if check is not None else problem.solve()
     except (recording.RecordingError, estimate.FitError) as error:
         raise MistakeError(str(error)) from None
     sentences = [run.sentence for run in read]
@@ -225,15 +225,6 @@ def _with_noise(instruments: Sequence[Instrument], given: Sequence[str]) -> list
             raise MistakeError(f"--noise {text}: noise is more than nothing; give a standard deviation above 0.")
         by_tag[tag] = replace(by_tag[tag], noise=number)
     return list(by_tag.values())
-
-
-def _solved(problem: Problem) -> Fit:
-    try:
-        return problem.solve()
-    except ModuleNotFoundError as error:
-        if error.name is None or error.name.partition(".")[0] != "scipy":
-            raise
-        raise MistakeError("the package scipy is missing, which the fit needs; install recovery-rig[fit].") from None
 
 
 @contextmanager

@@ -41,7 +41,7 @@ def _library() -> Any:
         import gpiod
         import gpiod.line
     except ImportError:
-        raise DriverError("GPIO needs the library gpiod: install recovery-rig[gpio].") from None
+        raise DriverError("GPIO needs the library gpiod; in the checkout: pip install '.[gpio]'.") from None
     return gpiod
 
 

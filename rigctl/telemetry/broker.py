@@ -88,7 +88,7 @@ class EmbeddedBroker:
             adapters = importlib.import_module("amqtt.adapters")
         except ImportError as error:
             raise BrokerError(
-                "The embedded broker needs the package amqtt; install recovery-rig[simulation] "
+                "The embedded broker needs the package amqtt; in the checkout: sh .ci/setup; "
                 "or name a broker of your own."
             ) from error
         # It logs every connection and every packet; what goes wrong for users is told by the publisher.

@@ -12,6 +12,7 @@ from typing import Any
 
 import msgspec
 
+from rigctl.telemetry import messages
 from rigctl.telemetry.messages import CHANNELS, ROOT
 
 FOLDER = Path(__file__).parent
@@ -34,8 +35,19 @@ def schemas() -> dict[str, dict[str, Any]]:
     for channel in CHANNELS:
         name = channel.message.__name__
         parts = msgspec.json.schema(channel.message)["$defs"]
+        for part, schema in parts.items():
+            theirs = {key: value for key, value in schema.items() if key not in {"title", "description"}}
+            parts[part] = {"title": part, "description": _description(part), **theirs}
         found[name] = {"$schema": DIALECT, **parts.pop(name), **({"$defs": parts} if parts else {})}
     return found
+
+
+def _description(name: str) -> str:
+    """The docstring of a message or of one of its parts, as it reads without the indentation of the source.
+
+    Written here: msgspec and Python itself have changed what they leave of that indentation from release to release.
+    """
+    return inspect.cleandoc(getattr(messages, name).__doc__)
 
 
 def asyncapi() -> dict[str, Any]:
@@ -43,7 +55,7 @@ def asyncapi() -> dict[str, Any]:
     root = f"{ROOT}/{{site}}/{{rig}}"
     channels: dict[str, Any] = {}
     operations: dict[str, Any] = {}
-    messages: dict[str, Any] = {}
+    sent: dict[str, Any] = {}
     for channel in CHANNELS:
         name = channel.message.__name__
         address = f"{root}/{channel.address}"
@@ -57,10 +69,10 @@ def asyncapi() -> dict[str, Any]:
             "channel": {"$ref": f"#/channels/{channel.name}"},
             "bindings": {"mqtt": {"qos": 1, "retain": channel.retained}},
         }
-        messages[name] = {
+        sent[name] = {
             "name": name,
             "contentType": "application/json",
-            "summary": (inspect.getdoc(channel.message) or "").splitlines()[0],
+            "summary": _description(name).splitlines()[0],
             "payload": {
                 "schemaFormat": "application/schema+json;version=draft-07",
                 "schema": {"$ref": f"./schemas/{name}.json"},
@@ -89,7 +101,7 @@ def asyncapi() -> dict[str, Any]:
         "defaultContentType": "application/json",
         "channels": channels,
         "operations": operations,
-        "components": {"messages": messages},
+        "components": {"messages": sent},
     }
 
 
