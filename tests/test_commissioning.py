@@ -37,8 +37,6 @@ from rigctl.hardware.wiring import INPUTS
 from rigctl.runtime.run import Run
 from tests.strategies import CONFIGS
 
-pytestmark = pytest.mark.timeout(240)
-
 BAR = 1e5
 TODAY = dt.datetime.now(dt.UTC).date()
 HIGH = {"low": 0.02, "high": 0.8, "check": 0.4}

@@ -19,8 +19,6 @@ HOST = CONFIGS / "host"
 ROOT = topic_root("example-shop", "bench-1")
 mosquitto = shutil.which("mosquitto") or shutil.which("mosquitto", path="/usr/sbin")
 
-pytestmark = pytest.mark.timeout(60)
-
 
 def answers(port: int) -> bool:
     with socket.socket() as caller:

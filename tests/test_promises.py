@@ -60,7 +60,7 @@ from tests.strategies import (
     wild_readings,
 )
 
-pytestmark = pytest.mark.timeout(7200 if CAMPAIGN else 300)
+pytestmark = pytest.mark.timeout(7200 if CAMPAIGN else 900)
 NAN = float("nan")
 WATER_RIG = strategies.WATER
 

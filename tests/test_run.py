@@ -26,8 +26,6 @@ from rigctl.runtime.run import DOOR
 from tests.served import until
 from tests.strategies import CONFIGS
 
-pytestmark = pytest.mark.timeout(120)
-
 BAR_UA = 16_000.0 / 40.0
 
 

@@ -40,8 +40,6 @@ from rigctl.runtime.door import press as pressing
 from tests.strategies import CONFIGS
 from tests.test_bench import bench as bench_with
 
-pytestmark = pytest.mark.timeout(60)
-
 BEAT = COILS.index("KS-001")
 
 

@@ -15,8 +15,6 @@ import pytest
 from tests.strategies import CONFIGS
 from tests.test_run import Stand
 
-pytestmark = pytest.mark.timeout(60)
-
 HEAVY = {"CoolProp", "numpy", "numba", "scipy", "matplotlib", "hil_sim", "amqtt", "dask"}
 """What a board need not have installed."""
 LOOK = """

@@ -9,8 +9,6 @@ from rigctl.control.points import M_101
 from rigctl.control.sequence import Phase
 from tests.served import Served, until
 
-pytestmark = pytest.mark.timeout(280)
-
 
 def test_a_recovery_over_the_wire_goes_as_on_the_bench(tmp_path):
     """Ten times faster than time, over Modbus TCP and a scale's line: outcome, 10 g and 2 % of the time."""
