@@ -82,7 +82,7 @@ def in_step(served, folder):
         if record.phase in ENDED:
             loop.stop()
 
-    with Journal(folder / "a.journal", settings) as journal:
+    with Journal(folder / "a.journal", settings, capacity=100_000) as journal:
         loop = ScanLoop(
             settings, wires, workers, controller.initial(settings), requests=start, hear=hear, clock=clock,
             utc=lambda: 1.8e9 + clock.now_s, sleep=clock.sleep,
