@@ -709,8 +709,8 @@ def test_a_loop_on_a_shunt_and_a_thermometer_become_readings_in_si_and_go_with_t
     folder_with(tmp_path / IDS[0], w1_slave=GOOD)
     raw = {
         "drivers": {
-            "adc": {"kind": "iio", "root": str(tmp_path), "period": "10 ms"},
-            "bus": {"kind": "one-wire", "root": str(tmp_path), "period": "10 ms"},
+            "adc": {"kind": "iio", "root": str(tmp_path), "period": "10 ms", "stale": "10 s"},
+            "bus": {"kind": "one-wire", "root": str(tmp_path), "period": "10 ms", "stale": "10 s"},
             "io": {"kind": "gpio", "chip": "/dev/gpiochip0"},
         },
         "points": {tag: {"driver": "io", "line": n} for n, tag in enumerate(wiring.wanted(Fitted(tt_201=True)))},
