@@ -20,12 +20,13 @@ import msgspec
 import pytest
 
 from rigctl.journal.record import json_schema
+from tests.waiting import PATIENCE_S, until
 
 CONFIGS = Path(__file__).resolve().parent.parent / "configs"
 ESCAPE = "\x1b"
 
 
-def command(program, *arguments, cwd=None, timeout=240, **environment):
+def command(program, *arguments, cwd=None, timeout=10.0 * PATIENCE_S, **environment):
     """Run a command to its end, in an environment without any terminal's wishes."""
     kept = {key: value for key, value in os.environ.items() if key not in ("COLUMNS", "NO_COLOR", "FORCE_COLOR")}
     return subprocess.run(
@@ -72,7 +73,9 @@ def test_every_command_has_help_without_colour(name):
 def test_help_loads_nothing_heavy():
     heavy = ["numpy", "numba", "matplotlib", "paho", "sqlite3", "msgspec", "rich", "jinja2", "transitions", "hil_sim"]
     code = f"import sys, rigctl.cli; print([name for name in {heavy} if name in sys.modules])"
-    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=60, check=True)
+    done = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, text=True, timeout=10.0 * PATIENCE_S, check=True
+    )
     assert done.stdout.strip() == "[]"
 
 
@@ -168,7 +171,12 @@ def test_without_configuration_files_one_sentence_says_where_they_were_looked_fo
         "console.config_folders = lambda: [Path('configs'), Path('elsewhere')]; cli.main()"
     )
     done = subprocess.run(
-        [sys.executable, "-c", code, "demo"], capture_output=True, text=True, timeout=60, cwd=tmp_path, check=False
+        [sys.executable, "-c", code, "demo"],
+        capture_output=True,
+        text=True,
+        timeout=10.0 * PATIENCE_S,
+        cwd=tmp_path,
+        check=False,
     )
     refused(done, "configs/jobs, elsewhere/jobs.*RIGCTL_CONFIGS")
 
@@ -392,7 +400,7 @@ def test_ctrl_c_stops_the_job_in_good_order(tmp_path):
     with start("--speed", "20", "--no-mqtt", "--out", tmp_path / "run") as process:
         read_until(process, "-> liquid")
         process.send_signal(signal.SIGINT)
-        out, errors = process.communicate(timeout=120)
+        out, errors = process.communicate(timeout=10.0 * PATIENCE_S)
     assert process.returncode == 3, out + errors
     assert "stopping -> stopped" in out
     assert "Traceback" not in errors
@@ -405,7 +413,7 @@ def test_two_ctrl_c_end_at_once_and_still_leave_the_record(tmp_path):
         process.send_signal(signal.SIGINT)
         read_until(process, "Ctrl-C")
         process.send_signal(signal.SIGINT)
-        out, errors = process.communicate(timeout=120)
+        out, errors = process.communicate(timeout=10.0 * PATIENCE_S)
     assert process.returncode in (3, 6), out + errors
     assert (tmp_path / "run/record.html").exists()
 
@@ -426,12 +434,11 @@ def test_telemetry_tells_the_course_and_a_remote_request_stops_the_rig(tmp_path)
         with start("--speed", "10", "--broker", broker.address, "--out", tmp_path / "run") as process:
             lines = read_until(process, "-> liquid")
             root = re.search(r"topics (\S+)/#", "".join(lines))[1]
-            stop = {"id": "stop-1", "kind": "stop", "expires_utc_s": time.time() + 60.0}
+            stop = {"id": "stop-1", "kind": "stop", "expires_utc_s": time.time() + PATIENCE_S}
             client.publish(f"{root}/commands", json.dumps(stop), qos=1)
-            out, errors = process.communicate(timeout=120)
-        deadline = time.monotonic() + 5.0
-        while time.monotonic() < deadline and not any(topic.endswith("/record") for topic, _ in heard):
-            time.sleep(0.05)
+            out, errors = process.communicate(timeout=10.0 * PATIENCE_S)
+        assert until(lambda: any(topic.endswith("/record") for topic, _ in heard))
+        assert until(lambda: [p["phase"] for topic, p in heard if topic.endswith("/state")][-1:] == ["stopped"])
         client.disconnect()
         client.loop_stop()
     assert process.returncode == 3, out + errors
@@ -456,7 +463,7 @@ def in_terminal(width, height, *arguments, until=None, **environment):
         os.execv(sys.executable, [sys.executable, "-m", "rigctl", *map(str, arguments)])
     fcntl.ioctl(terminal, termios.TIOCSWINSZ, struct.pack("HHHH", height, width, 0, 0))
     seen = b""
-    deadline = time.monotonic() + 200.0
+    deadline = time.monotonic() + 10.0 * PATIENCE_S
     while time.monotonic() < deadline:
         ready, _, _ = select.select([terminal], [], [], 1.0)
         if ready:
@@ -526,7 +533,7 @@ COLOUR = re.compile(r"\x1b\[[0-9;]*\b(3[0-8]|4[0-8]|9[0-7]|10[0-7])\b[0-9;]*m")
 @pytest.mark.parametrize(("width", "height"), [(80, 24), (120, 40)])
 def test_in_a_terminal_there_is_a_live_view_that_stays_grey_while_all_is_well(width, height, tmp_path):
     shown, status = in_terminal(
-        width, height, "demo", "--speed", "100", "--no-mqtt", "--out", tmp_path / "run", until=b"[VAPOR]"
+        width, height, "demo", "--speed", "40", "--no-mqtt", "--out", tmp_path / "run", until=b"[VAPOR]"
     )
     assert status == 3
     for words in ("[LIQUID]", "PT-101", "Recovered", "To finish", "No alarms", "Ctrl-C stops the job"):
@@ -556,7 +563,7 @@ def test_a_reader_that_goes_away_makes_no_noise(tmp_path):
         process.stdout.readline()
         process.stdout.close()
         errors = process.stderr.read()
-        process.wait(timeout=120)
+        process.wait(timeout=10.0 * PATIENCE_S)
     assert "Traceback" not in errors
     assert process.returncode != 0
 

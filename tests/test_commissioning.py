@@ -10,7 +10,6 @@ import shutil
 import signal
 import subprocess
 import sys
-import time
 import tomllib
 from collections.abc import Iterator
 from pathlib import Path
@@ -32,12 +31,13 @@ from rigctl.commissioning.sheet import Sheet
 from rigctl.commissioning.walk import LeaveError, SkipError, Walk
 from rigctl.config import ConfigError, RigConfig, load_job, load_rig
 from rigctl.control.points import OUTPUT_TAGS
+from rigctl.hardware.driver import Worker
 from rigctl.hardware.rig import wired
 from rigctl.hardware.wiring import INPUTS
 from rigctl.runtime.run import Run
+from tests.served import with_patience
 from tests.strategies import CONFIGS
-
-pytestmark = pytest.mark.timeout(240)
+from tests.waiting import PATIENCE_S, until
 
 BAR = 1e5
 TODAY = dt.datetime.now(dt.UTC).date()
@@ -46,12 +46,19 @@ HIGH = {"low": 0.02, "high": 0.8, "check": 0.4}
 
 
 class World:
-    """A rig's terminals, laid out by hand; the plant behind them stands still."""
+    """A rig's terminals, laid out by hand; the plant behind them stands still, and so does its clock.
+
+    Time passes only while the walk pauses: what a person and a relay do meanwhile is the same on every machine.
+    """
 
     def __init__(self, folder: Path, **how: Any) -> None:
-        self.serve = Serve(prepare("split-ac", "full", None), **how)
+        self.now_s = 1000.0
+        self.serve = Serve(prepare("split-ac", "full", None), clock=lambda: self.now_s, **how)
         self.path = folder / "rig.toml"
         self.serve.write_rig(self.path)
+        text = with_patience(self.path.read_text(), ("stale", "timeout"))
+        self.path.write_text(text.replace('period = "50 ms"', 'period = "10 ms"'))
+        self.workers: dict[str, Worker] = {}
         self.instruments = {instrument.tag: instrument for instrument in self.serve.bench.sensors.instruments}
         self.true = {"WT-301": 20.0, "AT-001": 0.0}
         self.true |= {
@@ -78,8 +85,23 @@ class World:
         bits = 0 if self.stopped else self.serve.module.outputs().bits
         return {tag for n, tag in enumerate(OUTPUT_TAGS) if bits >> n & 1}
 
+    def settled(self, *names: str) -> None:
+        """Wait until these drivers have written what is commanded now and read what lies on the terminals now."""
+        for name in names:
+            worker = self.workers[name]
+            before = worker.exchanges
+            # The exchange that is under way may have begun before.
+            assert until(lambda worker=worker, before=before: worker.exchanges > before + 1, every_s=0.001)  # type: ignore[misc]
+
     def close(self) -> None:
         self.serve.close()
+
+
+class Hand(ByHand):
+    """Its heartbeat comes with the pauses of the walk."""
+
+    def _run(self) -> None:
+        pass
 
 
 class Builder:
@@ -122,7 +144,7 @@ class Builder:
                 low, high = self.world.instruments[tag].low, self.world.instruments[tag].high
                 self.world.true[tag] = 5.0 + 20.0 * share if tag == "WT-301" else low + share * (high - low)
                 self.world.lay()
-                time.sleep(0.25)  # the wires are read every 50 ms, the scale speaks every 100 ms
+                self.world.settled(*self.world.workers)
         if "contactor drop" in question:
             tag = "PT-201"
         return self.reference(tag)
@@ -151,22 +173,29 @@ class Builder:
     saw_alone = False
 
     def _moved(self) -> bool:
-        end_s = time.monotonic() + 1.0
-        while time.monotonic() < end_s:
-            if self.world.on():
-                return self.world.on() == {self.energised}
-            time.sleep(0.01)
-        return False
+        return until(self.world.on) and self.world.on() == {self.energised}
 
 
 class Watching(Builder):
     """Looks at what moves while time passes, too: motors stop again before anybody is asked."""
 
+    hand: ByHand
+
     def pause(self, for_s: float) -> None:
-        time.sleep(for_s if for_s == 0.05 else min(for_s, 0.02))
+        """Time passes, with a heartbeat every 0.1 s while anything is on."""
+        parts = max(1, round(for_s / 0.1)) if self.world.on() else 1
+        for _ in range(parts):
+            self.hand.beat()
+            self.world.settled("io")
+            self.world.now_s += for_s / parts
         on = self.world.on()
         if on:
             self.saw_alone = on == {self.energised}
+
+
+@pytest.fixture(autouse=True)
+def patience(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("rigctl.commissioning.by_hand._FIRST_ANSWER_S", PATIENCE_S)
 
 
 @pytest.fixture
@@ -179,12 +208,15 @@ def world(tmp_path: Path) -> Iterator[World]:
 def walked(world: World, only: str | None = None, sheet: Sheet | None = None, person: Watching | None = None) -> Walk:
     """One walk, its outputs made safe at the end whatever happened."""
     rig = load_rig(world.path)
-    wires, workers = wired(rig)
-    hand = ByHand(wires, workers)
+    wires, world.workers = wired(rig)
+    hand = Hand(wires, world.workers)
     person = person or Watching(world)
-    walk = Walk(rig, sheet or Sheet(rig.name), hand, person, pause=person.pause)
+    person.hand = hand
+    walk = Walk(rig, sheet or Sheet(rig.name), hand, person, person.pause, lambda: world.now_s)
     try:
         assert hand.start() == []
+        hand.beat()
+        world.settled("io")
         walk.valid = walk.go(only)  # type: ignore[attr-defined]
     finally:
         hand.close()
@@ -207,7 +239,8 @@ def test_a_sound_rig_is_commissioned_and_its_sheet_holds_until_something_changes
     print("reached:", ", ".join(f"{name} {entry.result}" for name, entry in walk.sheet.entries.items()))
     assert {name: entry.result for name, entry in walk.sheet.entries.items()} == dict.fromkeys(wanted, "passed")
     assert walk.valid  # type: ignore[attr-defined]
-    assert 0.8 < walk.sheet.entries["dead-man relay"].figures["drop_s"] < 1.6, "a relay of 1 s"
+    # A relay of 1 s, whose last heartbeat came 0.1 s before it stops; looked at every 0.05 s, read back a look later.
+    assert 0.85 < walk.sheet.entries["dead-man relay"].figures["drop_s"] < 1.2
 
     # The calibration takes the instrument's error out: true = (shown - offset) / gain.
     gain, offset = world.error["PT-101"]
@@ -218,8 +251,7 @@ def test_a_sound_rig_is_commissioned_and_its_sheet_holds_until_something_changes
     world.lay()
     wires, workers = wired(rig)
     hand = ByHand(wires, workers)
-    hand.start()
-    time.sleep(0.2)
+    assert hand.start() == []
     assert hand.reading("PT-101").value == pytest.approx(7.0 * BAR, abs=2e3)
     hand.close()
 
@@ -247,7 +279,7 @@ def test_a_sound_rig_is_commissioned_and_its_sheet_holds_until_something_changes
         (tmp_path / "sheet.html").write_text(shown)
         done = subprocess.run(
             [chromium, "--headless", "--no-sandbox", "--disable-gpu", f"--print-to-pdf={tmp_path}/sheet.pdf",
-             f"file://{tmp_path}/sheet.html"], capture_output=True, timeout=60, check=False,
+             f"file://{tmp_path}/sheet.html"], capture_output=True, timeout=4.0 * PATIENCE_S, check=False,
         )  # fmt: skip
         assert done.returncode == 0 and (tmp_path / "sheet.pdf").read_bytes().startswith(b"%PDF")
 
@@ -273,7 +305,7 @@ def test_interrupted_with_an_output_on_everything_is_off_afterwards(world: World
     person.interrupts_at = "as soon as it has opened"
     with pytest.raises(KeyboardInterrupt):
         walked(world, "output XV-101", person=person)
-    assert world.serve.module.coils() & ~(1 << 15) == 0
+    assert until(lambda: world.serve.module.coils() & ~(1 << 15) == 0)
 
 
 def test_two_outputs_that_are_crossed_are_found(world: World) -> None:
@@ -527,7 +559,7 @@ def command(*arguments: str, cwd: Path, said: str = "") -> subprocess.CompletedP
     environment = dict(os.environ, PYTHONPATH=str(CONFIGS.parent), COLUMNS="200")
     return subprocess.run(
         [sys.executable, "-m", "rigctl", *arguments], input=said, capture_output=True, text=True, cwd=cwd,
-        env=environment, timeout=60, check=False,
+        env=environment, timeout=4.0 * PATIENCE_S, check=False,
     )  # fmt: skip
 
 
@@ -561,17 +593,15 @@ def test_a_signal_even_twice_makes_the_outputs_safe_first(tmp_path: Path, number
         assert program.stdin is not None
         program.stdin.write("A. Builder\n")
         program.stdin.flush()
-        end_s = time.monotonic() + 20.0
-        while not world.on() and time.monotonic() < end_s:
-            time.sleep(0.01)
+        assert until(lambda: program.poll() is not None or world.on())
         assert world.on() == {"XV-101"}
         program.send_signal(number)
         program.send_signal(number)
-        out, err = program.communicate(timeout=20.0)
+        out, err = program.communicate(timeout=PATIENCE_S)
     finally:
         program.kill()
         program.communicate()
         coils = world.serve.module.coils()
         world.close()
-    assert coils & ~(1 << 15) == 0 and program.returncode == 130
+    assert coils & ~(1 << 15) == 0 and program.returncode == 130, (out, err)
     assert out.endswith("Every output was commanded off.\n") and "Traceback" not in err

@@ -4,13 +4,10 @@ from __future__ import annotations
 
 import math
 
-import pytest
-
 from tests.bench import control
 from tests.bench.core import Figure
 
 
-@pytest.mark.timeout(600)
 def test_nothing_is_broken_in_a_few_random_jobs() -> None:
     figures = list(control.measure(quick=True))
     assert control.broken(figures) == []

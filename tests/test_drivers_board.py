@@ -19,6 +19,7 @@ from rigctl.control.readings import Fault
 from rigctl.control.settings import Fitted
 from rigctl.hardware import gpio, iio, one_wire, sysfs, wiring
 from rigctl.hardware.driver import DriverError, Wire, WiringError, Worker
+from tests.waiting import PATIENCE_S, until
 
 # ---- GPIO ------------------------------------------------------------------------------------------------
 
@@ -217,13 +218,13 @@ def test_a_worker_whose_chip_dies_and_comes_back_writes_the_newest_command(gpiod
     worker = Worker("io", gpio.make("gpio", CHIP, WIRES), 0.01)
     worker.command({"XV-101": 1.0, "M-101": 0.0})
     worker.start()
-    wait_for(lambda: worker.exchanges > 2)
+    assert until(lambda: worker.exchanges > 2)
     gpiod.requests[0].error = OSError(5, "Input/output error")
-    wait_for(lambda: worker.trouble)
-    wait_for(lambda: len(gpiod.requests) > 1 and not worker.trouble)
+    assert until(lambda: worker.trouble)
+    assert until(lambda: len(gpiod.requests) > 1 and not worker.trouble)
     assert worker.readback == {"XV-101": 1.0, "M-101": 0.0}
     worker.command({"XV-101": 0.0, "M-101": 0.0})
-    assert worker.stop()
+    assert worker.stop(PATIENCE_S)
     assert gpiod.requests[-1].released
     assert gpiod.requests[-1].high[17] is False
 
@@ -238,13 +239,6 @@ def test_an_inverted_gpio_output_is_refused_since_its_safe_level_would_energise(
     raw["points"]["XV-301"]["inverted"] = True
     with pytest.raises(WiringError, match=r'"XV-301"\.inverted: .* active_low = true'):
         wiring.load(raw, Fitted())
-
-
-def wait_for(condition, within_s=5.0):
-    until_s = time.monotonic() + within_s
-    while not condition():
-        assert time.monotonic() < until_s
-        time.sleep(0.005)
 
 
 # ---- wrong wiring, all three -----------------------------------------------------------------------------
@@ -392,23 +386,33 @@ def test_a_pipe_that_nobody_fills_does_not_hold_the_driver(tmp_path):
     folder = folder_with(tmp_path / "iio:device0")
     os.mkfifo(folder / "in_voltage0_raw")
     driver = an_iio(tmp_path, "in_voltage0")
-    begun_s = time.monotonic()
-    assert driver.read()["P0"].fault is Fault.FAILURE  # empty
+    assert done_in_time(driver.read)["P0"].fault is Fault.FAILURE  # empty
     writer = os.open(folder / "in_voltage0_raw", os.O_RDWR)
     try:
-        assert driver.read()["P0"].fault is Fault.NO_REPLY  # open, and silent
+        assert done_in_time(driver.read)["P0"].fault is Fault.NO_REPLY  # open, and silent
     finally:
         os.close(writer)
-    assert time.monotonic() - begun_s < 0.1
+
+
+def done_in_time(call):
+    """What a call returns that might wait for ever."""
+    found = []
+    thread = threading.Thread(target=lambda: found.append(call()), daemon=True)
+    thread.start()
+    thread.join(PATIENCE_S)
+    assert found, "still waits"
+    return found[0]
 
 
 def test_a_slow_file_makes_the_sample_older_not_younger(tmp_path, monkeypatch):
     folder_with(tmp_path / "iio:device0", in_voltage0_raw="5\n")
     driver = an_iio(tmp_path, "in_voltage0")
-    quick = iio.sysfs.read
-    monkeypatch.setattr(iio.sysfs, "read", lambda path: (time.sleep(0.2), quick(path))[1])
-    sample = driver.read()["P0"]
-    assert time.monotonic() - sample.taken_at_s >= 0.2
+    quick, clock = iio.sysfs.read, Clock()
+    begun_s = clock.now_s
+    monkeypatch.setattr(iio, "monotonic", clock)
+    monkeypatch.setattr(iio.sysfs, "read", lambda path: (clock.sleep(0.2), quick(path))[1])
+    assert driver.read()["P0"].taken_at_s == begun_s
+    assert clock.now_s > begun_s
 
 
 @pytest.mark.parametrize(
@@ -447,6 +451,18 @@ def test_an_output_that_cannot_be_written_is_trouble_by_name(tmp_path):
 IDS = ("28-0000054c8a1b", "28-0000054c8a1c", "28-0000054c8a1d")
 GOOD = "72 01 4b 46 7f ff 0e 10 57 : crc=57 YES\n72 01 4b 46 7f ff 0e 10 57 t=23125\n"
 """As the kernel's documentation of w1_therm shows it."""
+
+
+class Clock:
+    """A clock that goes on only while somebody sleeps."""
+
+    now_s = 100.0
+
+    def __call__(self):
+        return self.now_s
+
+    def sleep(self, for_s):
+        self.now_s += for_s
 
 
 def a_bus(root, count=1):
@@ -536,7 +552,7 @@ class Kernel(threading.Thread):
         self.asked.set()
 
     def run(self):
-        while self.asked.wait(10.0):
+        while self.asked.wait(PATIENCE_S):
             self.asked.clear()
             time.sleep(self.takes_s)
             self.conversions += 1
@@ -562,6 +578,7 @@ def test_with_the_name_of_the_bus_all_sensors_convert_together(tmp_path, monkeyp
     kernel = Kernel(tmp_path)
     kernel.start()
     monkeypatch.setattr(one_wire.sysfs, "write", kernel.write)
+    monkeypatch.setattr(one_wire, "BULK_MOST_S", PATIENCE_S)
     driver = bulk_bus(tmp_path)
     before_s = time.monotonic()
     first = driver.read()
@@ -572,18 +589,20 @@ def test_with_the_name_of_the_bus_all_sensors_convert_together(tmp_path, monkeyp
 
 
 def test_a_bus_that_does_not_convert_together_is_told(tmp_path, monkeypatch):
-    monkeypatch.setattr(one_wire, "BULK_MOST_S", 0.2)
+    clock = Clock()
+    monkeypatch.setattr(one_wire, "monotonic", clock)
+    monkeypatch.setattr(one_wire, "sleep", clock.sleep)
     root = folder_with(tmp_path / IDS[0], temperature="1000\n").parent
     with pytest.raises(DriverError, match="is the bus named rightly, and the kernel new enough"):
         bulk_bus(root).read()
     folder_with(root / "w1_bus_master1", therm_bulk_read="0\n")
     monkeypatch.setattr(one_wire.sysfs, "write", lambda path, text: None)
-    for said in ("0\n", "-1\n", ""):
+    for said, waits_s in (("0\n", 0.0), ("-1\n", one_wire.BULK_MOST_S), ("", 0.0)):
         (root / "w1_bus_master1/therm_bulk_read").write_text(said)
-        begun_s = time.monotonic()
+        begun_s = clock.now_s
         with pytest.raises(DriverError, match="do not convert together"):
             bulk_bus(root).read()
-        assert time.monotonic() - begun_s < 0.5
+        assert clock.now_s - begun_s == pytest.approx(waits_s, abs=0.02)
     assert sysfs.read(root / IDS[0] / "temperature") == "1000\n"
 
 
@@ -614,21 +633,20 @@ def test_a_bus_that_is_not_there_or_goes_is_trouble_by_name(tmp_path):
 def test_a_sensor_slower_than_its_conversion_gives_an_old_sample(tmp_path):
     folder = folder_with(tmp_path / IDS[0])
     driver = a_bus(tmp_path)
-    quick = one_wire.sysfs.read
+    quick, clock = one_wire.sysfs.read, Clock()
+    begun_s = clock.now_s
     folder_with(folder, w1_slave=GOOD)
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(one_wire.sysfs, "read", lambda path: (time.sleep(1.0), quick(path))[1])
+        patch.setattr(one_wire, "monotonic", clock)
+        patch.setattr(one_wire.sysfs, "read", lambda path: (clock.sleep(1.0), quick(path))[1])
         (sample,) = driver.read().values()
-    assert 0.25 <= time.monotonic() - sample.taken_at_s < 0.9
+    assert sample.taken_at_s == pytest.approx(begun_s + 0.75), "DS18B20 data sheet: 750 ms at 12 bits"
+    assert clock.now_s == begun_s + 1.0
 
 
 def test_a_silent_pipe_in_place_of_a_sensor_does_not_hold_the_driver(tmp_path):
     os.mkfifo(folder_with(tmp_path / IDS[0]) / "w1_slave")
-    found = []
-    thread = threading.Thread(target=lambda: found.append(a_bus(tmp_path).read()), daemon=True)
-    thread.start()
-    thread.join(1.0)
-    assert found[0]["T0"].fault is Fault.FAILURE
+    assert done_in_time(a_bus(tmp_path).read)["T0"].fault is Fault.FAILURE
 
 
 # ---- any text at all -------------------------------------------------------------------------------------
@@ -691,8 +709,8 @@ def test_a_loop_on_a_shunt_and_a_thermometer_become_readings_in_si_and_go_with_t
     folder_with(tmp_path / IDS[0], w1_slave=GOOD)
     raw = {
         "drivers": {
-            "adc": {"kind": "iio", "root": str(tmp_path), "period": "10 ms"},
-            "bus": {"kind": "one-wire", "root": str(tmp_path), "period": "10 ms"},
+            "adc": {"kind": "iio", "root": str(tmp_path), "period": "10 ms", "stale": "10 s"},
+            "bus": {"kind": "one-wire", "root": str(tmp_path), "period": "10 ms", "stale": "10 s"},
             "io": {"kind": "gpio", "chip": "/dev/gpiochip0"},
         },
         "points": {tag: {"driver": "io", "line": n} for n, tag in enumerate(wiring.wanted(Fitted(tt_201=True)))},
@@ -712,7 +730,7 @@ def test_a_loop_on_a_shunt_and_a_thermometer_become_readings_in_si_and_go_with_t
         samples = {name: worker.samples for name, worker in workers.items()}
         return wiring.readings_of(rig, samples, time.monotonic())
 
-    wait_for(lambda: all(worker.exchanges for worker in workers.values()))
+    assert until(lambda: all(worker.exchanges for worker in workers.values()))
     found = readings()
     # 16000 x 0.125 mV = 2 V over 150 ohm = 13.333 mA: 9.333 of 16 mA of 40 bar are 23.333 bar g.
     assert found["pt_101_pa_abs"].value == pytest.approx(101_325.0 + 23.3333e5, rel=1e-5)
@@ -721,6 +739,6 @@ def test_a_loop_on_a_shunt_and_a_thermometer_become_readings_in_si_and_go_with_t
     assert found["tt_201_degc"].value == 23.125
     (tmp_path / "iio:device0" / "in_voltage0_raw").write_text("160")
     (tmp_path / IDS[0] / "w1_slave").unlink()
-    wait_for(lambda: readings()["pt_101_pa_abs"].fault is Fault.FAILURE)
-    wait_for(lambda: readings()["tt_201_degc"].fault is Fault.NO_REPLY)
-    assert all(worker.stop() for worker in workers.values())
+    assert until(lambda: readings()["pt_101_pa_abs"].fault is Fault.FAILURE)
+    assert until(lambda: readings()["tt_201_degc"].fault is Fault.NO_REPLY)
+    assert all(worker.stop(PATIENCE_S) for worker in workers.values())

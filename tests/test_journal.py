@@ -39,6 +39,7 @@ from rigctl.journal.store import (
     journal_path,
     unfinished,
 )
+from tests.waiting import PATIENCE_S, until
 
 UTC_S = 1_790_000_000.0  # 2026-09-21T14:13:20Z by GNU date
 
@@ -208,7 +209,7 @@ def test_settings_come_back_exact_and_can_be_read_by_a_person(tmp_path):
         SETTINGS, job=msgspec.structs.replace(SETTINGS.job, charge_kg=math.nan, level_pa_abs=0.1 + 0.2)
     )
     path = tmp_path / "a.journal"
-    Journal(path, odd, version="1.2.3").close()
+    Journal(path, odd, version="1.2.3").close(PATIENCE_S)
     with JournalReader(path) as reader:
         assert same(reader.settings(), odd)
         assert reader.sessions()[0].software_version == "1.2.3"
@@ -273,7 +274,7 @@ journal = Journal(Path(sys.argv[1]), SETTINGS, commit_every_s=0.05)
 scan = 0
 while True:
     receipt = journal.offer(record(scan, events=EVENT if scan % 10 == 0 else ()))
-    if receipt.critical and receipt.wait(10.0):
+    if receipt.critical and receipt.wait(60.0):
         sys.stdout.write(f"{scan}\\n")
         sys.stdout.flush()
     scan += 1
@@ -301,7 +302,7 @@ def test_no_acknowledged_event_is_lost_when_the_writer_is_killed(tmp_path, after
 
     # And the job goes on in the same file.
     with Journal(path, SETTINGS) as journal:
-        assert journal.offer(record(scans[-1] + 1, events=EVENT)).wait(10.0)
+        assert journal.offer(record(scans[-1] + 1, events=EVENT)).wait(PATIENCE_S)
     with JournalReader(path) as reader:
         assert [session.reason for session in reader.sessions()] == ["start", "resume"]
         assert reader.last_scan().record.scan == scans[-1] + 1
@@ -311,7 +312,7 @@ def test_a_file_of_no_bytes_left_by_a_power_cut_is_begun_anew(tmp_path):
     path = tmp_path / "a.journal"
     path.touch()
     with Journal(path, SETTINGS) as journal:
-        assert journal.offer(record(0, events=EVENT)).wait(10.0)
+        assert journal.offer(record(0, events=EVENT)).wait(PATIENCE_S)
     assert len(stored(path)) == 1
 
 
@@ -322,12 +323,12 @@ def test_events_are_written_with_a_full_sync_and_plain_scans_without(tmp_path):
     journal = Journal(path, SETTINGS, commit_every_s=0.05)
     said = []
     journal._connection.set_trace_callback(said.append)
-    assert journal.offer(record(0, events=EVENT)).wait(10.0)
+    assert journal.offer(record(0, events=EVENT)).wait(PATIENCE_S)
     first = list(said)
     said.clear()
-    assert journal.offer(record(1)).wait(10.0)
+    assert journal.offer(record(1)).wait(PATIENCE_S)
     second = list(said)
-    journal.close()
+    journal.close(PATIENCE_S)
     assert first[0] == "PRAGMA synchronous=FULL"
     assert first[-1] == "COMMIT"
     assert second[0] == "PRAGMA synchronous=NORMAL"
@@ -337,10 +338,10 @@ def test_events_are_written_with_a_full_sync_and_plain_scans_without(tmp_path):
 def test_a_reader_sees_the_job_while_it_is_written(tmp_path):
     path = tmp_path / "a.journal"
     with Journal(path, SETTINGS) as journal:
-        journal.offer(record(0, events=EVENT)).wait(10.0)
+        journal.offer(record(0, events=EVENT)).wait(PATIENCE_S)
         with JournalReader(path) as reader:
             assert reader.last_scan().record.scan == 0
-            journal.offer(record(1, events=EVENT)).wait(10.0)
+            journal.offer(record(1, events=EVENT)).wait(PATIENCE_S)
             assert reader.last_scan().record.scan == 1
 
 
@@ -360,10 +361,10 @@ def test_a_full_queue_drops_and_counts_scans_and_keeps_places_for_events(tmp_pat
     assert journal.health().dropped == 7
     blocker.execute("ROLLBACK")
     blocker.close()
-    assert kept_event.wait(10.0)
+    assert kept_event.wait(PATIENCE_S)
     assert first.acknowledged
     assert not receipts[-1].wait(0.0)
-    health = journal.close()
+    health = journal.close(PATIENCE_S)
     assert (health.ok, health.dropped, health.stored) == (True, 7, 6)
     assert "7 scans" in health.sentence
     with JournalReader(path) as reader:
@@ -380,13 +381,13 @@ def test_a_lock_held_by_another_program_is_reported_and_then_made_good(tmp_path)
     blocker = sqlite3.connect(path, isolation_level=None)
     blocker.execute("BEGIN IMMEDIATE")
     receipt = journal.offer(record(0, events=EVENT))
-    assert not receipt.wait(3.0)  # longer than SQLite waits for a lock
-    assert not journal.health().ok
+    assert until(lambda: not journal.health().ok)  # SQLite waits for a lock, but not for ever
+    assert not receipt.acknowledged
     assert "locked" in journal.health().sentence
     blocker.execute("ROLLBACK")
     blocker.close()
-    assert receipt.wait(10.0)
-    assert journal.close().ok
+    assert receipt.wait(PATIENCE_S)
+    assert journal.close(PATIENCE_S).ok
     assert len(stored(path)) == 1
 
 
@@ -410,19 +411,20 @@ def test_a_full_disk_is_reported_in_one_sentence_and_writing_goes_on_when_there_
         path = tmp_path / "a.journal"
         ballast = tmp_path / "ballast"
         journal = Journal(path, SETTINGS, commit_every_s=0.05)
-        assert journal.offer(record(0, events=EVENT)).wait(10.0)
+        assert journal.offer(record(0, events=EVENT)).wait(PATIENCE_S)
         with ballast.open("wb", buffering=0) as file, pytest.raises(OSError):
             while True:
                 file.write(bytes(4096))
         receipts = [journal.offer(record(scan, events=EVENT)) for scan in range(1, 40)]
-        assert not receipts[-1].wait(1.0)
+        assert until(lambda: not journal.health().ok)
+        assert not receipts[-1].acknowledged
         health = journal.health()
         assert not health.ok
         assert health.waiting > 0
         assert "is full: free some space" in health.sentence
         ballast.unlink()
-        assert receipts[-1].wait(10.0)
-        assert journal.close().ok
+        assert receipts[-1].wait(PATIENCE_S)
+        assert journal.close(PATIENCE_S).ok
         assert [r.scan for r in stored(path)] == list(range(40))
 
 
@@ -438,11 +440,11 @@ def test_a_journal_that_cant_be_begun_on_a_full_disk_says_so(tmp_path):
 def test_a_removed_file_is_made_again_and_the_rest_of_the_job_is_in_it(tmp_path):
     path = tmp_path / "a.journal"
     journal = Journal(path, SETTINGS, commit_every_s=0.05)
-    assert journal.offer(record(0, events=EVENT)).wait(10.0)
+    assert journal.offer(record(0, events=EVENT)).wait(PATIENCE_S)
     for file in tmp_path.iterdir():
         file.unlink()
-    assert journal.offer(record(1, events=EVENT)).wait(10.0)
-    journal.close()
+    assert journal.offer(record(1, events=EVENT)).wait(PATIENCE_S)
+    journal.close(PATIENCE_S)
     with JournalReader(path) as reader:
         assert [s.record.scan for s in reader.scans()] == [1]
         assert [s.reason for s in reader.sessions()] == ["reopened"]
@@ -452,26 +454,26 @@ def test_a_folder_that_goes_away_leaves_the_scan_undisturbed(tmp_path):
     folder = tmp_path / "stick"
     folder.mkdir()
     journal = Journal(folder / "a.journal", SETTINGS, commit_every_s=0.05)
-    assert journal.offer(record(0, events=EVENT)).wait(10.0)
+    assert journal.offer(record(0, events=EVENT)).wait(PATIENCE_S)
     shutil.rmtree(folder)
     receipt = journal.offer(record(1, events=EVENT))
-    assert not receipt.wait(0.5)
-    assert "does not exist" in journal.health().sentence
+    assert until(lambda: "does not exist" in journal.health().sentence)
+    assert not receipt.acknowledged
     folder.mkdir()
-    assert receipt.wait(10.0)
-    assert journal.close().ok
+    assert receipt.wait(PATIENCE_S)
+    assert journal.close(PATIENCE_S).ok
 
 
 def test_a_scan_that_cant_be_encoded_is_given_up_and_no_other(tmp_path):
     path = tmp_path / "a.journal"
     journal = Journal(path, SETTINGS, commit_every_s=0.2)
-    assert journal.offer(record(0)).wait(10.0)
+    assert journal.offer(record(0)).wait(PATIENCE_S)
     # These three come into one batch.
     receipts = [journal.offer(record(1)), journal.offer(record(2, sentence=object())), journal.offer(record(3))]
-    assert receipts[2].wait(10.0)
+    assert receipts[2].wait(PATIENCE_S)
     assert [r.acknowledged for r in receipts] == [True, False, True]
     assert receipts[1].dropped
-    health = journal.close()
+    health = journal.close(PATIENCE_S)
     assert (health.ok, health.dropped, health.stored) == (True, 1, 3)
     assert [r.scan for r in stored(path)] == [0, 1, 3]
 
@@ -479,9 +481,9 @@ def test_a_scan_that_cant_be_encoded_is_given_up_and_no_other(tmp_path):
 def test_the_last_scan_that_cant_be_encoded_does_not_keep_the_journal_open(tmp_path):
     path = tmp_path / "a.journal"
     journal = Journal(path, SETTINGS, commit_every_s=3600.0)
-    journal.offer(record(0)).wait(10.0)
+    journal.offer(record(0)).wait(PATIENCE_S)
     bad = journal.offer(record(1, sentence=object()))
-    journal.close(30.0)
+    journal.close(PATIENCE_S)
     assert bad.dropped
     assert not journal._thread.is_alive()
 
@@ -489,13 +491,13 @@ def test_the_last_scan_that_cant_be_encoded_does_not_keep_the_journal_open(tmp_p
 def test_closing_on_a_disk_that_fails_gives_up_counts_and_says_so(tmp_path):
     path = tmp_path / "a.journal"
     journal = Journal(path, SETTINGS, commit_every_s=3600.0)
-    journal.offer(record(0)).wait(10.0)
+    journal.offer(record(0)).wait(PATIENCE_S)
     blocker = sqlite3.connect(path, isolation_level=None)
     blocker.execute("BEGIN IMMEDIATE")
     lost = journal.offer(record(1))
     hasty = journal.close(0.0)
     assert (hasty.ok, "not written to its end" in hasty.sentence) == (False, True)
-    health = journal.close(30.0)
+    health = journal.close(PATIENCE_S)
     blocker.close()
     assert lost.dropped
     assert (health.ok, health.dropped, health.stored) == (False, 1, 1)
@@ -515,17 +517,17 @@ def test_offer_never_waits_for_the_disk(tmp_path):
         done.set()
 
     threading.Thread(target=scan_loop, daemon=True).start()
-    assert done.wait(60.0)
+    assert done.wait(PATIENCE_S)
     assert journal.health().waiting <= 55
     blocker.execute("ROLLBACK")
     blocker.close()
-    health = journal.close(30.0)
+    health = journal.close(PATIENCE_S)
     assert health.stored + health.dropped == 1_000
 
 
 def test_after_closing_every_scan_is_refused(tmp_path):
     journal = Journal(tmp_path / "a.journal", SETTINGS)
-    journal.close()
+    journal.close(PATIENCE_S)
     assert journal.offer(record(0)).dropped
 
 
@@ -561,7 +563,7 @@ def test_a_database_that_is_no_journal_is_refused_and_left_alone(tmp_path):
 
 def test_a_journal_of_a_newer_version_is_refused_in_one_sentence(tmp_path):
     path = tmp_path / "a.journal"
-    Journal(path, SETTINGS).close()
+    Journal(path, SETTINGS).close(PATIENCE_S)
     plain = sqlite3.connect(path)
     plain.execute("PRAGMA user_version=99")
     plain.close()
@@ -572,7 +574,7 @@ def test_a_journal_of_a_newer_version_is_refused_in_one_sentence(tmp_path):
 
 def test_a_journal_of_another_job_is_refused_in_one_sentence(tmp_path):
     path = tmp_path / "a.journal"
-    Journal(path, SETTINGS).close()
+    Journal(path, SETTINGS).close(PATIENCE_S)
     other = msgspec.structs.replace(SETTINGS, job=msgspec.structs.replace(SETTINGS.job, name="Chiller 2"))
     with pytest.raises(JournalError, match="one file a job"):
         Journal(path, other)
@@ -672,7 +674,7 @@ def toy(monkeypatch):
 
 def run_toy(path, scans, *, state=None, start_state=None, lose=(), first=1):
     state = state or ToyState()
-    with Journal(path, SETTINGS, start_state=start_state, checkpoint_every_s=2.0) as journal:
+    with Journal(path, SETTINGS, start_state=start_state, checkpoint_every_s=2.0, capacity=100_000) as journal:
         for scan in range(first, first + scans):
             given = readings(scan)
             state, _, made = toy_step(state, given, SETTINGS)
@@ -833,7 +835,7 @@ def run_job(path, settings, state, scans, *, start_state=None, first=0, spoil=No
     """Run the real controller on a plain course: weight rises and pressure falls while the motor is on."""
     weight_kg, pressure_pa, second_kg = settings.cylinder.tare_kg, 1.66e6, 0.0
     phases = set()
-    with Journal(path, settings, start_state=start_state, checkpoint_every_s=5.0) as journal:
+    with Journal(path, settings, start_state=start_state, checkpoint_every_s=5.0, capacity=100_000) as journal:
         for scan in range(first, first + scans):
             if state.outputs.on(M_101):
                 # Just what the controller expects without the scale, so that it goes through its phases.
@@ -927,5 +929,5 @@ def test_negative_zero_is_a_difference():
 
 def test_closing_wakes_an_idle_journal(tmp_path):
     journal = Journal(tmp_path / "a.journal", SETTINGS, commit_every_s=3600.0)
-    journal.close(60.0)
+    journal.close(PATIENCE_S)
     assert not journal._thread.is_alive()

@@ -13,6 +13,7 @@ import pytest
 from rigctl import config
 from rigctl.control.interlocks import table
 from rigctl.hardware import point_list, wiring
+from tests.waiting import PATIENCE_S
 
 CONFIGS = Path(__file__).resolve().parent.parent / "configs"
 ANALOGUE = {
@@ -68,7 +69,11 @@ def folder(tmp_path_factory):
 
 def rigctl(*arguments):
     return subprocess.run(
-        [sys.executable, "-m", "rigctl", *map(str, arguments)], capture_output=True, text=True, timeout=60, check=False
+        [sys.executable, "-m", "rigctl", *map(str, arguments)],
+        capture_output=True,
+        text=True,
+        timeout=10.0 * PATIENCE_S,
+        check=False,
     )
 
 

@@ -59,8 +59,9 @@ from tests.strategies import (
     request,
     wild_readings,
 )
+from tests.waiting import PATIENCE_S
 
-pytestmark = pytest.mark.timeout(7200 if CAMPAIGN else 300)
+pytestmark = pytest.mark.timeout(7200 if CAMPAIGN else 900)
 NAN = float("nan")
 WATER_RIG = strategies.WATER
 
@@ -599,7 +600,7 @@ def test_with_or_without_broker_journal_or_page_the_outputs_are_the_same(observe
     watch = Watch(SHORT, BUMPY, seed=9)
     options = {"site": "yard", "rig": "rig-1", "reading_max_age_s": 1.0}
     if observed == "journal":
-        with Journal(tmp_path / "job.journal", watch.settings) as journal:
+        with Journal(tmp_path / "job.journal", watch.settings, capacity=100_000) as journal:
             seen = outputs_of(watch, [journal])
     elif observed == "full queue":
         # Every scan but the first few is refused by the journal: its disk is too slow.
@@ -630,9 +631,9 @@ def journaled(tmp_path_factory: pytest.TempPathFactory) -> Path:
     path = tmp_path_factory.mktemp("journal") / "job.journal"
     faults = BUMPY[:2]  # a power cut begins a new session, which is what the last promise is about
     watch = Watch(SHORT, faults, seed=9)
-    with Journal(path, watch.settings) as journal:
+    with Journal(path, watch.settings, capacity=100_000) as journal:
         outputs_of(watch, [journal])
-        assert journal.close().dropped == 0
+        assert journal.close(PATIENCE_S).dropped == 0
     return path
 
 
@@ -655,7 +656,7 @@ def test_the_same_readings_give_the_same_outputs_on_replay_in_another_process(jo
         env={**os.environ, "PYTHONHASHSEED": hash_seed},
         capture_output=True,
         text=True,
-        timeout=120,
+        timeout=10.0 * PATIENCE_S,
         check=False,
     )
     assert run.returncode == 0, run.stderr
@@ -668,7 +669,7 @@ def test_a_replay_notices_one_reading_that_was_changed(journaled: Path, tmp_path
         records = [stored.record for stored in reader.scans()]
     path = tmp_path / "changed.journal"
     pumping = [record.scan for record in records if record.outputs.on(M_101)]
-    with Journal(path, session.settings) as journal:
+    with Journal(path, session.settings, capacity=100_000) as journal:
         for record in records[: pumping[-1] + 1]:
             if record.scan == pumping[len(pumping) // 2]:
                 readings = msgspec.structs.replace(record.readings, hs_001_ok=Reading(0.0, record.readings.now_s))
@@ -770,14 +771,14 @@ def test_power_cut_at_any_scan_outputs_safe_nothing_acknowledged_lost_and_the_jo
         watch = Watch(Work(charge_kg=0.5, level_pa_abs=2.5e5), seed=cut_at)
         bench = watch.bench
         acknowledged: list[int] = []
-        with Journal(path, watch.settings) as journal:
+        with Journal(path, watch.settings, capacity=100_000) as journal:
             receipts = []
             for _ in range(cut_at):
                 record = watch.scan()
                 assert record is not None
                 receipts.append((record.scan, journal.offer(record, bench.state)))
                 if record.events:
-                    receipts[-1][1].wait(10.0)  # what a person may want to prove has been acknowledged to them
+                    receipts[-1][1].wait(PATIENCE_S)  # what a person may want to prove has been acknowledged to them
             acknowledged = [scan for scan, receipt in receipts if receipt.acknowledged]
             left = Path(folder) / "left"
             left.mkdir()

@@ -10,7 +10,6 @@ import signal
 import subprocess
 import sys
 import threading
-import time
 import tty
 from collections.abc import Iterator
 from pathlib import Path
@@ -19,14 +18,12 @@ import pytest
 from pymodbus.server import ModbusTcpServer
 from pymodbus.simulator import DataType, SimData, SimDevice
 
+from rigctl.control.controller import ScanRecord
 from rigctl.control.sequence import Phase
 from rigctl.journal.store import JournalReader
-from rigctl.runtime.door import press
-from rigctl.runtime.run import DOOR
-from tests.served import until
+from tests.served import last_scan, pressed, with_patience
 from tests.strategies import CONFIGS
-
-pytestmark = pytest.mark.timeout(120)
+from tests.waiting import PATIENCE_S, until
 
 BAR_UA = 16_000.0 / 40.0
 
@@ -43,7 +40,7 @@ class Server:
         self._up = threading.Event()
         self._thread = threading.Thread(target=self._run, daemon=True)
         self._thread.start()
-        assert self._up.wait(5.0)
+        assert self._up.wait(PATIENCE_S)
 
     def _run(self) -> None:
         asyncio.set_event_loop(self._loop)
@@ -65,7 +62,7 @@ class Server:
     def stop(self) -> None:
         if self._thread.is_alive():
             self._loop.call_soon_threadsafe(self._end.set)
-            self._thread.join(5.0)
+            self._thread.join(PATIENCE_S)
 
 
 class Indicator:
@@ -95,9 +92,11 @@ class Stand:
         degc = round(4_000 + 16_000 * (25.0 + 60.0) / 240.0)
         self.server = Server(words={0: suction, 1: suction, 2: discharge, 3: degc})
         self.indicator = Indicator()
-        self._talking = True
-        threading.Thread(target=self._talk, daemon=True).start()
-        text = (CONFIGS / "rigs/shop-modbus.toml").read_text().replace("[rig]\n", "[rig]\nsimulated = true\n", 1)
+        self._silent = threading.Event()
+        self._talker = threading.Thread(target=self._talk, daemon=True)
+        self._talker.start()
+        text = with_patience((CONFIGS / "rigs/shop-modbus.toml").read_text())
+        text = text.replace("[rig]\n", "[rig]\nsimulated = true\n", 1)
         text = text.replace('host = "192.168.1.20"\nport = 502', f'host = "127.0.0.1"\nport = {self.server.port}')
         self.rig = folder / "rig.toml"
         self.rig.write_text(text.replace("/dev/serial/by-id/scale", self.indicator.port))
@@ -105,9 +104,8 @@ class Stand:
         self.programs: list[subprocess.Popen[str]] = []
 
     def _talk(self) -> None:
-        while self._talking:
+        while not self._silent.wait(0.1):
             self.indicator.say(b"ST,GS,+ 13.200kg\r\n")
-            time.sleep(0.1)
 
     def run(self, *more: str) -> subprocess.Popen[str]:
         command = [sys.executable, "-m", "rigctl", "run", str(self.rig), "split-ac", "--out", str(self.out), *more]
@@ -119,27 +117,22 @@ class Stand:
         return program
 
     def pressed(self, what: str) -> bool:
-        """Press as soon as the door is there; whether it was accepted."""
-        until_s = time.monotonic() + 20.0
-        while time.monotonic() < until_s:
-            try:
-                return press(self.out / DOOR, what)[0]
-            except (OSError, ValueError):
-                time.sleep(0.05)
-        raise AssertionError(f"no door; {self.programs[-1].poll()}")
+        """Press until it is taken; whether it was."""
+        return bool(pressed(self.out, what, self.programs[-1]))
+
+    def last(self) -> ScanRecord | None:
+        """The newest scan in the journal."""
+        last = last_scan(self.out)
+        return None if last is None else last.record
 
     def phase(self) -> Phase | None:
-        journals = list(self.out.glob("*.journal"))
-        if not journals:
-            return None
-        with JournalReader(journals[0]) as reader:
-            last = reader.last_scan()
-        return None if last is None else last.record.phase
+        last = self.last()
+        return None if last is None else last.phase
 
     def coils(self) -> list[bool]:
         from pymodbus.client import ModbusTcpClient
 
-        client = ModbusTcpClient("127.0.0.1", port=self.server.port)
+        client = ModbusTcpClient("127.0.0.1", port=self.server.port, timeout=PATIENCE_S)
         client.connect()
         bits: list[bool] = client.read_coils(0, count=10, device_id=1).bits[:10]
         client.close()
@@ -150,8 +143,8 @@ class Stand:
             if program.poll() is None:
                 program.kill()
             program.communicate()
-        self._talking = False
-        time.sleep(0.15)
+        self._silent.set()
+        self._talker.join(PATIENCE_S)
         self.server.stop()
         self.indicator.close()
 
@@ -167,16 +160,18 @@ def test_sigterm_leaves_safe_outputs_and_the_next_run_comes_up_held(stand: Stand
     program = stand.run("--json")
     assert stand.pressed("start")
     assert until(lambda: any(stand.coils())), "valves open and the motor starts"
+    assert until(lambda: (last := stand.last()) is not None and last.scan > 10)
     program.send_signal(signal.SIGTERM)
-    out, err = program.communicate(timeout=20.0)
+    out, err = program.communicate(timeout=PATIENCE_S)
     assert not any(stand.coils())
     answer = json.loads(out)
     assert answer["pace"]["scans"] > 10 and "idle -> line-up" in err and "Every output was commanded off." in err
     again = stand.run()
     assert until(lambda: stand.phase() is Phase.HELD)
-    time.sleep(0.5)
+    held = stand.last()
+    assert until(lambda: (last := stand.last()) is not None and held is not None and last.scan > held.scan + 5)
     again.send_signal(signal.SIGINT)
-    text, _ = again.communicate(timeout=20.0)
+    text, _ = again.communicate(timeout=PATIENCE_S)
     assert "Comes up again: Power was lost during" in text
     assert not any(stand.coils()), "it waits for a person with everything shut"
 
@@ -186,7 +181,7 @@ def test_a_killed_program_comes_up_held_with_its_totals(stand: Stand) -> None:
     assert stand.pressed("start")
     assert until(lambda: stand.phase() not in (None, Phase.IDLE, Phase.LINE_UP))
     program.kill()
-    program.wait(10.0)
+    program.wait(PATIENCE_S)
     assert any(stand.coils()), "nobody made them safe: that is the dead-man relay's part"
     stand.run()
     assert until(lambda: stand.phase() is Phase.HELD)

@@ -20,21 +20,70 @@ from rigctl.hardware.wiring import HEARTBEAT, INPUTS, OUTPUTS, Point, Station, W
 from rigctl.runtime.door import Door, press
 from rigctl.runtime.loop import ScanLoop, percentiles
 from tests.strategies import FULL, change
-
-pytestmark = pytest.mark.timeout(60)
+from tests.waiting import PATIENCE_S, until
 
 RIG = change(FULL, scan_period_s=0.02)
+
+
+class Time:
+    """A clock that goes on only while the loop sleeps; on the way drivers have their turns, each when it is due."""
+
+    def __init__(self) -> None:
+        self.now_s = 1000.0
+        self.due: list[tuple[float, Callable[[], None]]] = []
+
+    def __call__(self) -> float:
+        return self.now_s
+
+    def at(self, at_s: float, what: Callable[[], None]) -> None:
+        self.due.append((at_s, what))
+
+    def sleep(self, for_s: float) -> None:
+        until_s = self.now_s + for_s
+        while self.due and (first := min(self.due, key=lambda one: one[0]))[0] <= until_s:
+            self.due.remove(first)
+            self.now_s = max(self.now_s, first[0])
+            first[1]()
+        self.now_s = max(self.now_s, until_s)
+
+
+class InTurn(Worker):
+    """A worker without a thread: its turns fall due on the clock of the loop, also at once for a new command."""
+
+    def __init__(self, board: Board, time: Time) -> None:
+        super().__init__("board", board, 0.01, time)
+        self._board, self._time, self._ended = board, time, False
+
+    def start(self) -> None:
+        self._at_its_turn()
+
+    def command(self, raw: Mapping[str, float]) -> None:
+        super().command(raw)
+        if self._is_open:
+            self._time.due.clear()
+            self._time.at(self._time.now_s, self._at_its_turn)
+
+    def stop(self, within_s: float = 0.0) -> bool:
+        self._time.due.clear()
+        self.turn()
+        self._board.close()
+        return True
+
+    def _at_its_turn(self) -> None:
+        self._board.takes_s = 0.0
+        wait_s = self.turn()
+        self._time.at(self._time.now_s + self._board.takes_s + max(wait_s, 0.001), self._at_its_turn)
 
 
 class Board:
     """A device in memory: inputs that stand still, outputs that are kept, and a switch that makes it dumb."""
 
-    def __init__(self) -> None:
+    def __init__(self, clock: Callable[[], float] = time.monotonic) -> None:
+        self.clock, self.takes_s = clock, 0.0
         self.values = dict.fromkeys(INPUTS, 1.0) | {"WT-301": 13.0}
         self.outputs: dict[str, float] = {}
         self.beats: list[float] = []
         self.dumb = False
-        self.slow_s = 0.0
         self.opened = self.closed = 0
 
     def open(self) -> None:
@@ -45,8 +94,7 @@ class Board:
     def read(self) -> Mapping[str, Sample]:
         if self.dumb:
             raise DriverError("board: no answer")
-        time.sleep(self.slow_s)
-        now_s = time.monotonic()
+        now_s = self.clock()
         return {tag: Sample(value, now_s) for tag, value in self.values.items()}
 
     def write(self, raw: Mapping[str, float]) -> Mapping[str, float]:
@@ -79,6 +127,26 @@ def looped(
     return ScanLoop(RIG, wired(stale_s=stale_s), {"board": worker}, controller.initial(RIG), hear=hear, **more)
 
 
+def in_virtual_time(
+    board: Board, time: Time, hear: Callable[..., None], for_s: float, stale_s: float = 0.2
+) -> tuple[ScanLoop, float]:
+    """Let a loop run for so long; returns it with the time of its first deadline."""
+    first: list[float] = []
+
+    def hear_until(record: Any, state: Any) -> None:
+        first.append(time.now_s)
+        hear(record, state)
+        if time.now_s - first[0] >= for_s:
+            loop.stop()
+
+    workers = {"board": InTurn(board, time)}
+    loop = ScanLoop(
+        RIG, wired(stale_s=stale_s), workers, controller.initial(RIG), hear=hear_until, clock=time, sleep=time.sleep
+    )
+    loop.run()
+    return loop, first[0]
+
+
 def running(loop: ScanLoop) -> threading.Thread:
     thread = threading.Thread(target=loop.run)
     thread.start()
@@ -89,30 +157,38 @@ def running(loop: ScanLoop) -> threading.Thread:
 
 
 def test_it_scans_on_absolute_deadlines_and_beats_with_every_scan() -> None:
-    board, records = Board(), []
-    loop = looped(board, lambda record, state: records.append(record))
-    thread, begun_s = running(loop), time.monotonic()
-    time.sleep(1.0)
-    loop.stop()
-    thread.join(5.0)
-    due = (time.monotonic() - begun_s) / RIG.scan_period_s
-    assert loop.scans + loop.overruns == pytest.approx(due, abs=4), "deadlines do not drift with what a scan takes"
-    assert len(board.beats) > 5 and all(a != b for a, b in zip(board.beats, board.beats[1:], strict=False))
-    fresh = records[-1].readings
-    assert fresh.pt_101_pa_abs.fault is None and 0.0 <= fresh.now_s - fresh.pt_101_pa_abs.taken_at_s < 0.2
+    time = Time()
+    board, at_s, ages_s = Board(time), [], []
+    takes_s = iter([0.0, 0.003, 0.019, 0.011, 0.0, 0.007] * 100)
+
+    def hear(record: Any, state: Any) -> None:
+        at_s.append(time.now_s)
+        ages_s.append(record.readings.now_s - record.readings.pt_101_pa_abs.taken_at_s)
+        assert record.readings.pt_101_pa_abs.fault is None
+        time.now_s += next(takes_s)
+
+    loop, begun_s = in_virtual_time(board, time, hear, 1.0)
+    assert loop.overruns == 0 and loop.scans == 51
+    expected = [begun_s + n * RIG.scan_period_s for n in range(51)]
+    assert at_s == pytest.approx(expected, abs=1e-6), "deadlines do not drift with what a scan takes"
+    assert len(board.beats) == 51 and all(a != b for a, b in zip(board.beats, board.beats[1:], strict=False))
+    assert all(0.0 <= age_s <= 0.02 for age_s in ages_s)
 
 
 def test_scans_that_come_late_are_counted_and_left_out() -> None:
-    board = Board()
-    slow = iter([0.0] * 5 + [0.11] + [0.0] * 1000)
-    loop = looped(board, lambda record, state: time.sleep(next(slow)))
-    thread = running(loop)
-    time.sleep(0.6)
-    loop.stop()
-    thread.join(5.0)
-    # 0.11 s over a period of 0.02 s: five deadlines passed.
-    assert 4 <= loop.overruns <= 12
-    assert loop.pace.late_s["max"] > 0.05
+    time = Time()
+    at_s: list[float] = []
+    takes_s = iter([0.0] * 5 + [0.11] + [0.0] * 1000)
+
+    def hear(record: Any, state: Any) -> None:
+        at_s.append(time.now_s)
+        time.now_s += next(takes_s)
+
+    loop, begun_s = in_virtual_time(Board(time), time, hear, 0.6)
+    # 0.11 s over a period of 0.02 s: the scan due at 0.12 s begins at 0.21 s, and those due until then are left out.
+    assert loop.overruns == 4
+    assert [round(at - begun_s, 6) for at in at_s[4:9]] == [0.08, 0.1, 0.21, 0.22, 0.24]
+    assert loop.pace.late_s["max"] == pytest.approx(0.09)
 
 
 def test_what_is_raised_in_a_scan_leaves_safe_outputs_behind() -> None:
@@ -125,27 +201,34 @@ def test_what_is_raised_in_a_scan_leaves_safe_outputs_behind() -> None:
     loop = looped(board, hear)
     with pytest.raises(RuntimeError, match="planted"):
         loop.run()
+    assert until(lambda: board.closed), "the driver is let go of"
     assert {tag: raw for tag, raw in board.outputs.items() if tag != HEARTBEAT} == dict.fromkeys(
         [tag for tag in board.outputs if tag != HEARTBEAT], 0.0
     )
-    assert set(board.outputs) >= {"XV-101", "M-101", "CV-103"} and board.closed >= 1
+    assert set(board.outputs) >= {"XV-101", "M-101", "CV-103"}
 
 
 def test_a_driver_that_falls_silent_becomes_a_fault_within_its_time_and_heals() -> None:
-    board, seen = Board(), []
-    loop = looped(board, lambda record, state: seen.append((record.readings.now_s, record.readings.pt_101_pa_abs)))
-    thread = running(loop)
-    time.sleep(0.3)
-    board.dumb, dumb_s = True, time.monotonic()
-    time.sleep(0.6)
-    board.dumb = False
-    time.sleep(1.0)
-    loop.stop()
-    thread.join(5.0)
-    lost_s = next(at for at, reading in seen if reading.fault is Fault.NO_REPLY and at > dumb_s)
-    assert lost_s - dumb_s < 0.2 + 0.1, "stale after 0.2 s, and a few scans"
-    assert seen[-1][1].fault is None
-    assert board.opened >= 2
+    time = Time()
+    board, seen, dumb_s = Board(time), [], []
+
+    def hear(record: Any, state: Any) -> None:
+        seen.append((record.readings.now_s, record.readings.pt_101_pa_abs.fault))
+        if len(seen) == 16:
+            board.dumb = True
+            dumb_s.append(time.now_s)
+        if len(seen) == 46:
+            board.dumb = False
+
+    in_virtual_time(board, time, hear, 2.0)
+    lost_s = next(at_s for at_s, fault in seen if fault is Fault.NO_REPLY)
+    # Stale after 0.2 s; the newest answer is a period of the driver older than the silence, a scan looks once a period.
+    assert 0.19 <= lost_s - dumb_s[0] <= 0.2 + RIG.scan_period_s + 1e-9
+    healed_s = next(at_s for at_s, fault in seen if at_s > lost_s and fault is None)
+    assert healed_s > dumb_s[0] + 30 * RIG.scan_period_s
+    assert all(fault is Fault.NO_REPLY for at_s, fault in seen if lost_s <= at_s < healed_s)
+    assert all(fault is None for at_s, fault in seen if at_s < lost_s or at_s >= healed_s)
+    assert board.opened == 2
 
 
 def test_two_answers_that_are_lost_are_no_fault_yet() -> None:
@@ -157,22 +240,24 @@ def test_two_answers_that_are_lost_are_no_fault_yet() -> None:
         def read(self) -> Mapping[str, Sample]:
             if self.lost:
                 self.lost -= 1
-                time.sleep(0.2)
+                self.takes_s = 0.2
                 raise DriverError("no answer within 200 ms")
             return super().read()
 
-    board, seen = Noisy(), []
-    loop = looped(board, lambda record, state: seen.append(record), stale_s=0.8)
-    thread = running(loop)
-    time.sleep(0.5)
-    for _ in range(3):
-        board.lost = 2
-        time.sleep(1.2)
-    loop.stop()
-    thread.join(5.0)
+    time = Time()
+    board, seen = Noisy(time), []
+
+    def hear(record: Any, state: Any) -> None:
+        seen.append(record)
+        if len(seen) in (25, 85, 145):
+            board.lost = 2
+
+    in_virtual_time(board, time, hear, 4.0, stale_s=0.8)
     assert board.opened == 1 + 6 and board.lost == 0
-    assert all(record.readings.pt_101_pa_abs.fault is None for record in seen[3:])
-    assert all(record.readings.readback == record.outputs.bits for record in seen[5:])
+    assert all(record.readings.pt_101_pa_abs.fault is None for record in seen)
+    assert all(record.readings.readback == record.outputs.bits for record in seen[2:])
+    ages_s = [record.readings.now_s - record.readings.pt_101_pa_abs.taken_at_s for record in seen]
+    assert 0.5 < max(ages_s) < 0.65
 
 
 def test_outputs_of_a_driver_that_does_not_answer_count_as_dropped() -> None:
@@ -282,23 +367,27 @@ def test_units_of_points_are_those_a_person_writes() -> None:
 # ---- the local door
 
 
+def pressed(door: Door, what: str, cylinder: str | None = None) -> tuple[bool, str]:
+    return press(door.path, what, cylinder, PATIENCE_S)
+
+
 def test_a_person_presses_through_the_door_and_hears_what_the_rig_says(tmp_path: Path) -> None:
     board = Board()
     board.values |= {"PT-001": 1.0}
-    door = Door(tmp_path / "press.sock", (RIG.cylinder,))
+    door = Door(tmp_path / "press.sock", (RIG.cylinder,), PATIENCE_S)
     loop = looped(board, lambda record, state: door.answered(record.replies), requests=door.take)
     thread = running(loop)
     try:
-        assert press(door.path, "acknowledge")[1]
-        accepted, text = press(door.path, "restart")
+        assert pressed(door, "acknowledge")[1]
+        accepted, text = pressed(door, "restart")
         assert not accepted and text, "nothing is held that could be restarted"
         for word in ("fly", "restart"):
-            refused, why = press(door.path, word, "ZZ-1" if word == "restart" else None)
+            refused, why = pressed(door, word, "ZZ-1" if word == "restart" else None)
             assert not refused and ("ZZ-1" in why or "fly" in why)
         assert (door.path.stat().st_mode & 0o077) == 0, "nobody else may press"
     finally:
         loop.stop()
-        thread.join(5.0)
+        thread.join(PATIENCE_S)
         door.close()
     with pytest.raises(FileNotFoundError):
         press(door.path, "start")
@@ -308,9 +397,12 @@ def test_requests_of_the_door_count_as_made_at_the_rig(tmp_path: Path) -> None:
     door = Door(tmp_path / "press.sock", ())
     asker = threading.Thread(target=press, args=(door.path, "reset"), daemon=True)
     asker.start()
-    taken: tuple[Request, ...] = ()
-    until_s = time.monotonic() + 3.0
-    while not taken and time.monotonic() < until_s:
-        taken = door.take()
+    taken: list[Request] = []
+
+    def came() -> bool:
+        taken.extend(door.take())
+        return bool(taken)
+
+    assert until(came)
     assert taken[0].kind is RequestKind.RESET and taken[0].source is Source.LOCAL
     door.close()

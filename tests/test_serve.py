@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import json
 import os
 import re
@@ -13,7 +14,7 @@ import sys
 import threading
 import time
 import tomllib
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from math import nan
 from pathlib import Path
 from typing import Any
@@ -36,35 +37,39 @@ from rigctl.config import load_job, load_rig
 from rigctl.control.points import ALL, M_101, SAFE, XV_101, XV_301, Outputs
 from rigctl.control.readings import Reading
 from rigctl.hardware import wiring
-from rigctl.runtime.door import press as pressing
+from tests.served import last_scan, pressed, with_patience
 from tests.strategies import CONFIGS
 from tests.test_bench import bench as bench_with
-
-pytestmark = pytest.mark.timeout(60)
+from tests.waiting import PATIENCE_S, until
 
 BEAT = COILS.index("KS-001")
 
 
-def until(good: Callable[[], bool], within_s: float = 5.0) -> bool:
-    end_s = time.monotonic() + within_s
-    while time.monotonic() < end_s:
-        if good():
-            return True
-        time.sleep(0.01)
-    return good()
+class Clock:
+    def __init__(self) -> None:
+        self.now_s = 100.0
+
+    def __call__(self) -> float:
+        return self.now_s
 
 
 class Served:
-    """A plant that is served in a thread, and a Modbus client that may keep the heartbeat going."""
+    """A plant that is served in a thread, and a Modbus client that may keep the heartbeat going.
+
+    With a clock of its own time passes only in `passes`; without, the dead-man relay waits for any heartbeat.
+    """
 
     def __init__(self, folder: Path, **how: Any) -> None:
+        self.clock: Clock | None = how.get("clock")
+        if self.clock is None:
+            how.setdefault("dead_man_s", PATIENCE_S)
         simulation = prepare(how.pop("job", "split-ac"), how.pop("rig", "full"), how.pop("setup", "short-wide-hoses"))
         self.path = folder / "control"
         self.serve = Serve(simulation, 1, control=self.path, **how)
         self.thread = threading.Thread(target=self.serve.go, daemon=True)
-        self.client = ModbusTcpClient("127.0.0.1", port=self.serve.modbus.port, timeout=1.0, retries=0)
+        self.client = ModbusTcpClient("127.0.0.1", port=self.serve.modbus.port, timeout=PATIENCE_S, retries=0)
         assert self.client.connect()
-        self.beats = threading.Event()
+        self.beats, self.beat = threading.Event(), False
         self.lock = threading.Lock()
         self.ended = False
         self.beater = threading.Thread(target=self._beat, daemon=True)
@@ -76,8 +81,8 @@ class Served:
 
     def __exit__(self, *error: object) -> None:
         self.ended = self.serve.ending = True
-        self.thread.join(5.0)
-        self.beater.join(5.0)
+        self.thread.join(PATIENCE_S)
+        self.beater.join(PATIENCE_S)
         self.client.close()
         self.serve.close()
 
@@ -89,6 +94,23 @@ class Served:
                 with self.lock:
                     self.client.write_coil(BEAT, on, device_id=1)
             time.sleep(0.05)
+
+    def passes(self, for_s: float, beats: bool = False) -> None:
+        """Let time pass on the clock, 0.1 s and a heartbeat or none at a time; the plant keeps up."""
+        assert self.clock is not None
+        for _ in range(round(for_s / 0.1)):
+            self.keeps_up()
+            self.clock.now_s += 0.1
+            if beats:
+                self.beat = not self.beat
+                self.client.write_coil(BEAT, self.beat, device_id=1)
+        self.keeps_up()
+
+    def keeps_up(self) -> None:
+        """Wait until the next step is one that is not due yet."""
+        assert self.clock is not None
+        now_s = self.clock.now_s
+        assert until(lambda: self.serve.due_s > now_s, every_s=0.001)
 
     def coils(self) -> list[bool]:
         with self.lock:
@@ -164,14 +186,6 @@ def test_without_power_nothing_is_on_the_wire_and_nothing_runs() -> None:
 # ---- the module
 
 
-class Clock:
-    def __init__(self) -> None:
-        self.now_s = 100.0
-
-    def __call__(self) -> float:
-        return self.now_s
-
-
 def test_outputs_drop_when_the_heartbeat_stands_still_and_what_was_commanded_is_forgotten() -> None:
     clock = Clock()
     module = IoModule(1.0, clock)
@@ -231,9 +245,9 @@ def face() -> Iterator[ModbusFace]:
 @pytest.fixture(params=["tcp", "rtu"])
 def client(request: pytest.FixtureRequest, face: ModbusFace) -> Iterator[ModbusTcpClient | ModbusSerialClient]:
     made: ModbusTcpClient | ModbusSerialClient = (
-        ModbusTcpClient("127.0.0.1", port=face.port, timeout=1.0, retries=0)
+        ModbusTcpClient("127.0.0.1", port=face.port, timeout=PATIENCE_S, retries=0)
         if request.param == "tcp"
-        else ModbusSerialClient(face.rtu_name, baudrate=115_200, timeout=1.0, retries=0)
+        else ModbusSerialClient(face.rtu_name, baudrate=115_200, timeout=PATIENCE_S, retries=0)
     )
     assert made.connect()
     yield made
@@ -276,7 +290,7 @@ def test_outputs_written_one_by_one_or_together_are_read_back(
 
 
 def test_two_clients_on_tcp_see_the_same(face: ModbusFace) -> None:
-    clients = [ModbusTcpClient("127.0.0.1", port=face.port, timeout=1.0, retries=0) for _ in range(2)]
+    clients = [ModbusTcpClient("127.0.0.1", port=face.port, timeout=PATIENCE_S, retries=0) for _ in range(2)]
     assert all(one.connect() for one in clients)
     clients[0].write_coils(0, [True] + [False] * 14 + [True], device_id=1)
     assert clients[1].read_coils(0, count=1, device_id=1).bits[0] is True
@@ -314,80 +328,96 @@ def test_outputs_over_modbus_move_the_plant(tmp_path: Path) -> None:
 
 
 def test_outputs_drop_within_the_dead_mans_time(tmp_path: Path) -> None:
-    with Served(tmp_path) as rig:
-        rig.beats.set()
-        assert until(lambda: rig.coils()[BEAT])
+    with Served(tmp_path, clock=Clock()) as rig:
+        rig.passes(0.1, beats=True)
         rig.write(M_101=True, XV_301=True)
-        assert rig.coils()[COILS.index("M-101")] and until(lambda: rig.truth()["xv_301"] > 0.5)
-        time.sleep(1.5)
-        assert rig.coils()[COILS.index("M-101")], "they stay while the heartbeat goes on"
-        with rig.lock:
-            rig.beats.clear()
-            last_s = time.monotonic()
-        assert until(lambda: not any(rig.coils()))
-        took_s = time.monotonic() - last_s
-        assert 0.9 < took_s < 1.3
-        assert until(lambda: rig.serve.bench.read_back == 0, 0.3)
-        assert until(lambda: rig.truth()["xv_301"] == 0.0), "valves shut in the plant, too"
-        assert rig.serve.module.drops == 1
+        rig.passes(3.0, beats=True)
+        assert rig.coils()[COILS.index("M-101")] and rig.truth()["xv_301"] > 0.5, "they stay while the heartbeat goes"
+        rig.passes(0.9)
+        assert rig.coils()[COILS.index("M-101")] and rig.serve.bench.read_back != 0
+        rig.passes(0.2)
+        assert not any(rig.coils())
+        assert rig.serve.bench.read_back == 0 and rig.serve.module.drops == 1
+        rig.passes(3.0)
+        assert rig.truth()["xv_301"] == 0.0, "valves shut in the plant, too"
 
 
 def test_simulated_time_keeps_the_pace_it_is_told(tmp_path: Path) -> None:
-    with Served(tmp_path) as rig:
-        from_s, simulated_s = time.monotonic(), rig.serve.bench.time_s
-        time.sleep(2.0)
-        ran_s = rig.serve.bench.time_s - simulated_s
-        assert abs(ran_s - (time.monotonic() - from_s)) < 0.25
+    with Served(tmp_path, clock=Clock()) as rig:
+        rig.passes(0.5)
+        simulated_s = rig.serve.bench.time_s
+        rig.passes(2.0)
+        assert rig.serve.bench.time_s - simulated_s == pytest.approx(2.0, abs=0.101)
         assert rig.tell(do="speed", value=20)["speed"] == 20.0
-        from_s, simulated_s = time.monotonic(), rig.serve.bench.time_s
-        time.sleep(1.0)
-        ran_s = (rig.serve.bench.time_s - simulated_s) / (time.monotonic() - from_s)
-        assert 17.0 < ran_s < 23.0
+        rig.passes(0.2)
+        simulated_s = rig.serve.bench.time_s
+        rig.passes(1.0)
+        assert rig.serve.bench.time_s - simulated_s == pytest.approx(20.0, abs=0.101)
+        assert rig.serve.given_up_s == 0.0
 
 
 # ---- the scale
 
 
-def lines_of(port: int, for_s: float) -> list[bytes]:
-    text, end_s = b"", time.monotonic() + for_s
-    while (left_s := end_s - time.monotonic()) > 0.0:
-        if select.select([port], [], [], left_s)[0]:
-            text += os.read(port, 4096)
-    return text.split(b"\r\n")
+class Listener:
+    """Whoever is connected to a line, with all that it has heard."""
+
+    def __init__(self, name: str | Path) -> None:
+        self._port = os.open(name, os.O_RDWR | os.O_NOCTTY)
+        self.heard = b""
+
+    def lines(self) -> list[bytes]:
+        """All complete lines so far."""
+        while select.select([self._port], [], [], 0.0)[0]:
+            self.heard += os.read(self._port, 4096)
+        return self.heard.split(b"\r\n")[:-1]
+
+    def forget(self) -> None:
+        self.lines()
+        self.heard = b""
+
+    def say(self, text: bytes) -> None:
+        os.write(self._port, text)
+
+    def close(self) -> None:
+        os.close(self._port)
 
 
 def test_frames_of_a_scale_that_sends_on_its_own_say_its_weight() -> None:
+    begun_s = time.monotonic()
     scale = scale_face.ScaleFace()
-    port = os.open(scale.name, os.O_RDWR | os.O_NOCTTY)
+    listener = Listener(scale.name)
     try:
         scale.weight_kg = 12.345
-        frames = [line for line in lines_of(port, 1.25) if line]
-        assert b"ST,GS,+  12.345kg" in frames
-        assert 10 <= len(frames) <= 14
-        assert all(re.fullmatch(scale_face.PATTERN, frame.decode()) for frame in frames)
+        assert until(lambda: len(listener.lines()) >= 13)
+        assert time.monotonic() - begun_s > 11 * 0.1, "not more than ten a second"
+        assert b"ST,GS,+  12.345kg" in listener.lines()
+        assert all(re.fullmatch(scale_face.PATTERN, frame.decode()) for frame in listener.lines())
         scale.weight_kg = -0.05
-        assert b"ST,GS,-   0.050kg" in lines_of(port, 0.4)
+        assert until(lambda: b"ST,GS,-   0.050kg" in listener.lines())
         scale.weight_kg = nan
-        lines_of(port, 0.15)
-        assert lines_of(port, 0.4) == [b""], "a dead scale is silent"
+        assert until(lambda: scale._before_kg != scale._before_kg)  # it has had its turn without a weight
+        listener.forget()
+        assert not until(lambda: listener.lines(), 0.4), "a dead scale is silent"
     finally:
-        os.close(port)
+        listener.close()
         scale.close()
 
 
 def test_a_scale_that_is_asked_answers_once_and_only_to_its_request() -> None:
     scale = scale_face.ScaleFace("polled")
-    port = os.open(scale.name, os.O_RDWR | os.O_NOCTTY)
+    listener = Listener(scale.name)
     try:
         scale.weight_kg = 33.0
-        assert lines_of(port, 0.3) == [b""]
-        os.write(port, b"Q\rW\r")
-        assert lines_of(port, 0.3) == [b"ST,GS,+  33.000kg", b""]
-        os.write(port, b"W")
-        os.write(port, b"\r")
-        assert len(lines_of(port, 0.3)) == 2
+        assert not until(lambda: listener.lines(), 0.3)
+        listener.say(b"Q\rW\r")
+        assert until(lambda: listener.lines() == [b"ST,GS,+  33.000kg"])
+        assert not until(lambda: len(listener.lines()) > 1, 0.3)
+        listener.say(b"W")
+        listener.say(b"\r")
+        assert until(lambda: len(listener.lines()) == 2)
     finally:
-        os.close(port)
+        listener.close()
         scale.close()
 
 
@@ -399,9 +429,9 @@ def test_whoever_comes_late_to_the_scale_gets_new_frames_after_a_while() -> None
             scale._say()
         scale.weight_kg = 2.0
         scale._say()
-        port = os.open(scale.name, os.O_RDWR | os.O_NOCTTY)
-        assert lines_of(port, 0.2)[-2] == b"US,GS,+   2.000kg"
-        os.close(port)
+        listener = Listener(scale.name)
+        assert until(lambda: listener.lines()[-1:] == [b"US,GS,+   2.000kg"])
+        listener.close()
     finally:
         scale.close()
 
@@ -433,23 +463,25 @@ def test_nobody_reads_half_a_file(tmp_path: Path) -> None:
     trees = tree_face.TreeFace(tmp_path / "trees", instruments)
     slave = trees.one_wire / tree_face.sensor_id("TT-301") / "w1_slave"
     current = trees.iio / tree_face.IIO_DEVICE / "in_current0_raw"
-    ended = threading.Event()
+    enough = threading.Event()
 
     def write() -> None:
-        for n in range(2000):
-            trees.put({"PT-101": 4.0 + n / 1000.0, "TT-301": 4.0 + n / 200.0}, float(n))
-        ended.set()
+        for n in itertools.count():
+            trees.put({"PT-101": 4.0 + n % 2000 / 1000.0, "TT-301": 4.0 + n % 2000 / 200.0}, float(n))
+            if enough.is_set():
+                return
 
     trees.put({"PT-101": 4.0, "TT-301": 4.0}, -1.0)
-    threading.Thread(target=write).start()
-    reads = 0
-    while not ended.is_set():
+    writer = threading.Thread(target=write)
+    writer.start()
+    for _ in range(300):
         assert re.fullmatch(r"(?:[0-9a-f]{2} ){9}: crc=.. YES\n(?:[0-9a-f]{2} ){9}t=-?\d+\n", slave.read_text())
         assert re.fullmatch(r"\d+\n", current.read_text())
-        reads += 1
-    assert reads > 20
+    enough.set()
+    writer.join()
+    trees.put({"PT-101": 4.0 + 1.999, "TT-301": 4.0 + 9.995}, 1e6)
     assert (float(current.read_text()), slave.read_text().rsplit("t=", 1)[1]) == (5999.0, "89937\n")
-    trees.put({"PT-101": 12.0}, 1e6)
+    trees.put({"PT-101": 12.0}, 1e9)
     assert "crc" in slave.read_text() and "NO\n" in slave.read_text(), "a dead one does not answer"
     trees.close()
     assert list((tmp_path / "trees").iterdir()) == []
@@ -528,10 +560,11 @@ def test_the_drivers_read_over_the_wires_what_the_instruments_say(tmp_path: Path
     from rigctl.hardware.driver import Worker
 
     how = {key: tmp_path / "trees" if key == "trees" else value for key, value in how.items()}
-    serve = Serve(prepare("split-ac", "full", None), **how)
+    serve = Serve(prepare("split-ac", "full", None), dead_man_s=10.0 * PATIENCE_S, **how)
     workers: dict[str, Worker] = {}
     try:
         serve.write_rig(tmp_path / "rig.toml")
+        (tmp_path / "rig.toml").write_text(with_patience((tmp_path / "rig.toml").read_text()))
         rig = load_rig(tmp_path / "rig.toml")
         wires = wiring.load(rig.hardware, rig.fitted)
         workers = {name: Worker(name, driver, 0.05) for name, driver in wires.drivers().items()}
@@ -547,8 +580,13 @@ def test_the_drivers_read_over_the_wires_what_the_instruments_say(tmp_path: Path
             samples = {name: worker.samples for name, worker in workers.items()}
             return wiring.readings_of(wires, samples, time.monotonic())
 
-        assert until(lambda: all(reading.fault is None for reading in readings().values()), 10.0), readings()
         got = readings()
+
+        def sound() -> bool:
+            got.update(readings())
+            return all(reading.fault is None for reading in got.values())
+
+        assert until(sound), got
         for tag, (field, _, _) in wiring.INPUTS.items():
             instrument = next((one for one in serve.bench.sensors.instruments if one.tag == tag), None)
             expected = wire[tag] if instrument is None else instrument.value(wire[tag])
@@ -556,11 +594,14 @@ def test_the_drivers_read_over_the_wires_what_the_instruments_say(tmp_path: Path
             least = 0.032 if tag.startswith("TT-") else 0.0 if instrument is None else 6e6 / 16000
             assert abs(got[field].value - expected) <= least + 1e-9, tag
         assert until(lambda: serve.module.outputs() == Outputs(XV_101 | M_101, 0.25))
-        readbacks = {name: worker.readback for name, worker in workers.items()}
-        assert wiring.readback_of(wires, readbacks, 0) == XV_101 | M_101
+
+        def read_back() -> int:
+            return wiring.readback_of(wires, {name: worker.readback for name, worker in workers.items()}, 0)
+
+        assert until(lambda: read_back() == XV_101 | M_101)
     finally:
         for worker in workers.values():
-            worker.stop()
+            worker.stop(PATIENCE_S)
         serve.close()
 
 
@@ -582,9 +623,9 @@ def test_a_name_that_stays_is_kept_over_a_kill_and_gone_at_the_end(tmp_path: Pat
     scale = scale_face.ScaleFace(link=link)
     assert scale.name == str(link) and link.is_char_device()
     scale.weight_kg = 12.345
-    port = os.open(link, os.O_RDWR | os.O_NOCTTY)
-    assert b"ST,GS,+  12.345kg" in lines_of(port, 0.5)
-    os.close(port)
+    listener = Listener(link)
+    assert until(lambda: b"ST,GS,+  12.345kg" in listener.lines())
+    listener.close()
     scale.close()
     assert not link.is_symlink()
     assert list(tmp_path.iterdir()) == []
@@ -614,7 +655,7 @@ def test_modbus_rtu_and_the_rigs_file_go_by_the_names_that_stay(tmp_path: Path) 
     serve = Serve(prepare("split-ac", "full", None), rtu=True, **links)
     try:
         serve.write_rig(tmp_path / "rig.toml")
-        client = ModbusSerialClient(str(tmp_path / "bus"), baudrate=115_200, timeout=1.0, retries=0)
+        client = ModbusSerialClient(str(tmp_path / "bus"), baudrate=115_200, timeout=PATIENCE_S, retries=0)
         assert client.connect()
         words = client.read_input_registers(0, count=len(LOOPS), device_id=1).registers
         client.close()
@@ -646,7 +687,7 @@ def test_the_supplied_file_of_a_simulated_rig_is_what_would_be_written(tmp_path:
 
 def test_a_controller_with_the_supplied_file_runs_the_served_plant(tmp_path: Path) -> None:
     with Served(tmp_path, scale_link=tmp_path / "scale") as rig:
-        text = EXAMPLE.read_text().replace(PORT, f"port = {rig.serve.modbus.port}")
+        text = with_patience(EXAMPLE.read_text()).replace(PORT, f"port = {rig.serve.modbus.port}")
         (tmp_path / "rig.toml").write_text(text.replace(SCALE, str(tmp_path / "scale")))
         environment = dict(os.environ, PYTHONPATH=str(CONFIGS.parent))
         program = subprocess.Popen(
@@ -654,14 +695,13 @@ def test_a_controller_with_the_supplied_file_runs_the_served_plant(tmp_path: Pat
             stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, env=environment, cwd=tmp_path,
         )  # fmt: skip
         try:
-            assert until((tmp_path / "job" / "press.sock").exists, 20.0)
             before_kg = rig.truth()["y_kg"]
             for what in ("acknowledge", "start"):
-                assert until(lambda what=what: pressing(tmp_path / "job" / "press.sock", what)[0], 10.0)  # type: ignore[misc]
-            assert until(lambda: rig.truth()["y_kg"] > before_kg + 0.05, 20.0), "refrigerant arrives in the cylinder"
+                assert pressed(tmp_path / "job", what, program)
+            assert until(lambda: rig.truth()["y_kg"] > before_kg + 0.05), "refrigerant arrives in the cylinder"
             assert rig.tell(do="truth")["outputs"]["M-101"] is True
             program.send_signal(signal.SIGTERM)
-            out, err = program.communicate(timeout=10.0)
+            out, err = program.communicate(timeout=PATIENCE_S)
         finally:
             program.kill()
         assert until(lambda: rig.serve.module.outputs() == SAFE)
@@ -707,7 +747,7 @@ def test_faults_and_hands_over_the_control_socket_show_on_the_wire(tmp_path: Pat
         changed = rig.tell(do="hand", what="change-cylinder")
         assert changed["ok"] is True and changed["serial"]
         assert rig.tell(do="quit")["ok"] is True
-        rig.thread.join(3.0)
+        rig.thread.join(PATIENCE_S)
         assert not rig.thread.is_alive()
 
 
@@ -767,8 +807,9 @@ def test_a_control_socket_takes_the_place_of_a_dead_one_and_of_nothing_else(tmp_
 def command(*words: str, cwd: Path) -> subprocess.CompletedProcess[str]:
     environment = dict(os.environ, PYTHONPATH=str(CONFIGS.parent))
     return subprocess.run(
-        [sys.executable, "-m", *words], capture_output=True, text=True, env=environment, cwd=cwd, timeout=30.0
-    )
+        [sys.executable, "-m", *words], capture_output=True, text=True, env=environment, cwd=cwd,
+        timeout=4.0 * PATIENCE_S,
+    )  # fmt: skip
 
 
 @pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT])
@@ -780,7 +821,7 @@ def test_the_program_writes_a_rigs_file_that_passes_the_check_and_ends_cleanly(t
         stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, env=environment, cwd=tmp_path,
     )  # fmt: skip
     try:
-        assert until((tmp_path / "rig.toml").exists, 30.0)
+        assert until(lambda: program.poll() is not None or (tmp_path / "rig.toml").exists(), 4.0 * PATIENCE_S)
         checked = command("rigctl", "check", "rig.toml", cwd=tmp_path)
         assert checked.returncode == 0 and checked.stdout.rstrip().endswith("OK"), checked.stderr
         told = command("hil_sim.cli", "tell", "control", '{"do": "truth"}', cwd=tmp_path)
@@ -796,7 +837,7 @@ def test_the_program_writes_a_rigs_file_that_passes_the_check_and_ends_cleanly(t
             wrong = command("hil_sim.cli", "tell", "control", *words, cwd=tmp_path)
             assert wrong.returncode == 2 and sentence in wrong.stderr, wrong.stderr
         program.send_signal(number)
-        out, err = program.communicate(timeout=10.0)
+        out, err = program.communicate(timeout=PATIENCE_S)
     finally:
         program.kill()
     assert program.returncode == 0 and err == ""
@@ -851,9 +892,11 @@ def test_the_stand_in_for_gpiod_has_the_names_and_calls_of_the_real_one() -> Non
         assert hasattr(gpiod.LineRequest, name) and hasattr(real.LineRequest, name)
 
 
-def test_contacts_and_coils_are_lines_of_a_chip(tmp_path: Path) -> None:
+def test_contacts_and_coils_are_lines_of_a_chip(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     from hil_sim.wire.gpio_face import FIRST_OUTPUT, GpioFace, line_of
     from hil_sim.wire.gpio_stand_in import gpiod
+
+    monkeypatch.setattr(gpiod, "_WAITS_S", PATIENCE_S)
 
     now = [0.0]
     module = IoModule(1.0, lambda: now[0])
@@ -897,11 +940,11 @@ def test_a_controller_runs_the_plant_over_gpio_lines_and_converters(tmp_path: Pa
     """The program, GPIO driver before the stand-in, loops by IIO, temperatures by 1-Wire, throttle by Modbus."""
     from hil_sim.wire.gpio_face import STAND_IN
     from rigctl.control.sequence import Phase
-    from rigctl.journal.store import JournalReader
 
-    serve = Serve(prepare("split-ac", "full", None), trees=tmp_path / "trees", gpio=tmp_path / "chip")
+    serve = Serve(prepare("split-ac", "full", None), dead_man_s=5.0, trees=tmp_path / "trees", gpio=tmp_path / "chip")
     rig = tmp_path / "rig.toml"
     serve.write_rig(rig)
+    rig.write_text(with_patience(rig.read_text()))
     kinds = {one["kind"] for one in tomllib.loads(rig.read_text())["hardware"]["drivers"].values()}
     assert kinds == {"modbus-tcp", "serial-scale", "iio", "one-wire", "gpio"}
     thread = threading.Thread(target=serve.go, daemon=True)
@@ -912,25 +955,19 @@ def test_a_controller_runs_the_plant_over_gpio_lines_and_converters(tmp_path: Pa
         stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, env=environment, cwd=CONFIGS.parent,
     )  # fmt: skip
     try:
-        assert until((tmp_path / "job/press.sock").exists, 30.0)
-
-        def started() -> bool:
-            return pressing(tmp_path / "job/press.sock", "start")[0]
-
-        assert until(started, 20.0)
+        assert pressed(tmp_path / "job", "start", program)
 
         def draws() -> bool:
-            with JournalReader(next((tmp_path / "job").glob("*.journal"))) as reader:
-                last = reader.last_scan()
+            last = last_scan(tmp_path / "job")
             return last is not None and last.record.phase is Phase.LIQUID and serve.module.outputs().bits != 0
 
-        assert until(draws, 40.0)
+        assert until(draws, every_s=0.05)
         program.kill()
         program.communicate()
-        assert until(lambda: serve.module.outputs().bits == 0, 3.0), "the dead-man relay drops the lines"
+        assert until(lambda: serve.module.outputs().bits == 0), "the dead-man relay drops the lines"
     finally:
         program.kill()
         program.communicate()
         serve.ending = True
-        thread.join(5.0)
+        thread.join(PATIENCE_S)
         serve.close()

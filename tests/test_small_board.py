@@ -7,15 +7,14 @@ import os
 import signal
 import subprocess
 import sys
-import time
 from pathlib import Path
 
 import pytest
 
+from rigctl.control.sequence import Phase
 from tests.strategies import CONFIGS
 from tests.test_run import Stand
-
-pytestmark = pytest.mark.timeout(60)
+from tests.waiting import PATIENCE_S, until
 
 HEAVY = {"CoolProp", "numpy", "numba", "scipy", "matplotlib", "hil_sim", "amqtt", "dask"}
 """What a board need not have installed."""
@@ -56,7 +55,7 @@ def names(loaded: Path) -> set[str]:
 )
 def test_commands_of_the_board_load_nothing_heavy(tmp_path: Path, words: tuple[str, ...]) -> None:
     program = start(tmp_path / "loaded", *words)
-    out, err = program.communicate(timeout=30.0)
+    out, err = program.communicate(timeout=4.0 * PATIENCE_S)
     assert program.returncode == 0 and out, err
     assert "rigctl" in names(tmp_path / "loaded")
     assert not names(tmp_path / "loaded") & HEAVY
@@ -68,9 +67,9 @@ def test_a_rig_that_runs_loads_nothing_heavy(tmp_path: Path) -> None:
     stand.programs.append(program)
     try:
         assert stand.pressed("acknowledge") and stand.pressed("start")
-        time.sleep(1.0)
+        assert until(lambda: stand.phase() not in (None, Phase.IDLE))
         program.send_signal(signal.SIGTERM)
-        out, err = program.communicate(timeout=20.0)
+        out, err = program.communicate(timeout=PATIENCE_S)
     finally:
         stand.close()
     assert "idle -> line-up" in out, err
@@ -80,5 +79,5 @@ def test_a_rig_that_runs_loads_nothing_heavy(tmp_path: Path) -> None:
 
 def test_the_look_finds_what_a_command_loads(tmp_path: Path) -> None:
     program = start(tmp_path / "loaded", "demo", "--list-faults")
-    program.communicate(timeout=30.0)
+    program.communicate(timeout=4.0 * PATIENCE_S)
     assert "hil_sim" in names(tmp_path / "loaded")

@@ -60,6 +60,8 @@ class Serve:
         Path of the control socket; none without.
     say
         Called with every happening, in words.
+    clock
+        Of pace and dead-man relay: monotonic, s.
 
     Raises
     ------
@@ -86,22 +88,25 @@ class Serve:
         gpio: Path | None = None,
         control: Path | None = None,
         say: Callable[[str], None] = lambda line: None,
+        clock: Callable[[], float] = time.monotonic,
     ) -> None:
         self.late_steps = self.steps = 0
         """Late: begun more than half a step after its deadline."""
         self.latest_s = 0.0
         """The most that a step began after its deadline."""
         self.given_up_s = 0.0
+        self.due_s = -inf
+        """When the next step is due, s of the clock; every earlier one has been made."""
         self.ending = False
         """Set it (from a signal, say) and `go` returns within a tenth of a second."""
-        self._simulation = simulation
+        self._simulation, self._clock = simulation, clock
         self.job_path = simulation.job.path
         self.bench: Bench = simulation.bench(
             seed, listen=lambda what: say(f"{what.at_s:9.1f} s  {what.source}: {what.text}")
         )
         # Compiled code is loaded at the first step; the pace must not pay for it.
         simulation.bench(seed).exchange(SAFE)
-        self.module = IoModule(dead_man_s)
+        self.module = IoModule(dead_man_s, clock)
         self.hands = Hands(self.bench, tuple(simulation.job.spare_cylinders), speed, self.pace)
         self.control: Control | None = None
         with contextlib.ExitStack() as made:
@@ -169,36 +174,31 @@ class Serve:
         """
         bench, hands = self.bench, self.hands
         speed = hands.speed
-        due_s = time.monotonic()
+        self.due_s = self._clock()
         while not (self.ending or hands.quit) and bench.time_s + 1e-9 < until_s:
             if hands.speed != speed:
-                speed, due_s = hands.speed, time.monotonic()
-            due_s += bench.scan_period_s / speed
-            self._wait(due_s)
+                speed, self.due_s = hands.speed, self._clock()
+            self.due_s += bench.scan_period_s / speed
+            self._wait(self.due_s)
             if self.ending or hands.quit:
                 return
-            late_s = time.monotonic() - due_s
+            late_s = self._clock() - self.due_s
             if late_s > 0.5 * bench.scan_period_s / speed:
                 self.late_steps += 1
             self.latest_s = max(self.latest_s, late_s)
             if late_s > GIVES_UP_S:
                 self.given_up_s += late_s
-                due_s += late_s
-            self._step()
+                self.due_s += late_s
+            self.step()
 
-    def _wait(self, until_s: float) -> None:
-        """Do what is asked over the control socket until a deadline, and at least look once."""
-        while True:
-            left_s = min(until_s - time.monotonic(), _LOOKS_UP_S)
-            if self.control is not None:
-                self.control.work(max(left_s, 0.0))
-            elif left_s > 0.0:
-                time.sleep(left_s)
-            if self.ending or self.hands.quit or time.monotonic() >= until_s:
-                return
+    def step(self) -> None:
+        """One scan period with the outputs as they stand on the wire now, then what the instruments say.
 
-    def _step(self) -> None:
-        """One scan period with the outputs as they stand on the wire now, then what the instruments say."""
+        Raises
+        ------
+        PlantError
+            If the plant can't be advanced.
+        """
         bench = self.bench
         outputs = self.module.outputs()
         bench.exchange(outputs)
@@ -206,9 +206,20 @@ class Serve:
         self.steps += 1
         self._lay_out()
 
+    def _wait(self, until_s: float) -> None:
+        """Do what is asked over the control socket until a deadline, and at least look once."""
+        while True:
+            left_s = min(until_s - self._clock(), _LOOKS_UP_S)
+            if self.control is not None:
+                self.control.work(max(left_s, 0.0))
+            elif left_s > 0.0:
+                time.sleep(left_s)
+            if self.ending or self.hands.quit or self._clock() >= until_s:
+                return
+
     def _lay_out(self) -> None:
         wire = self.bench.wire(self.bench.time_s)
         self.module.put(wire)
         self.scale.weight_kg = wire.get("WT-301", nan)
         if self.trees is not None:
-            self.trees.put(wire, time.monotonic())
+            self.trees.put(wire, self._clock())

@@ -100,11 +100,15 @@ class ByHand:
         nothing, full = point.raw(0.0), point.raw(1.0)
         return (raw - nothing) / (full - nothing)
 
+    def beat(self) -> None:
+        """Change the heartbeat, if it goes on, and write everything anew."""
+        if self.beating:
+            self._beat = not self._beat
+        self._write()
+
     def _run(self) -> None:
         while not self._ending.wait(_BEAT_S):
-            if self.beating:
-                self._beat = not self._beat
-            self._write()
+            self.beat()
 
     def _write(self) -> None:
         for name, raw in self._commands().items():

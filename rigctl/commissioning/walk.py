@@ -95,15 +95,21 @@ class Walk:
         Started; whoever made it closes it.
     person
         At the rig.
-    pause
-        Waits, s; replaced in tests.
+    pause, clock
+        Waiting, s, and the monotonic clock that goes with it, s; replaced in tests.
     """
 
     def __init__(
-        self, rig: RigConfig, sheet: Sheet, hand: ByHand, person: Person, pause: Callable[[float], None] = time.sleep
+        self,
+        rig: RigConfig,
+        sheet: Sheet,
+        hand: ByHand,
+        person: Person,
+        pause: Callable[[float], None] = time.sleep,
+        clock: Callable[[], float] = time.monotonic,
     ) -> None:
         self.rig, self.sheet = rig, sheet
-        self._hand, self._person, self._pause = hand, person, pause
+        self._hand, self._person, self._pause, self._clock = hand, person, pause, clock
         self._by = ""
         self._do: Mapping[str, Callable[[Step], _Outcome]] = {
             steps.PROTECTION: self._protection,
@@ -220,11 +226,11 @@ class Walk:
     def _until(self, what: Callable[[], bool], within_s: float, show: Callable[[], str] | None = None) -> float | None:
         """Time until something is so, s; None if it never is."""
         looks = round(within_s / _LOOKS_EVERY_S)
-        from_s = time.monotonic()
+        from_s = self._clock()
         try:
             for look in range(looks):
                 if what():
-                    return time.monotonic() - from_s
+                    return self._clock() - from_s
                 if show is not None and look % 10 == 0:
                     self._person.progress(show())
                 self._pause(_LOOKS_EVERY_S)
@@ -297,7 +303,7 @@ class Walk:
             raise SkipError
         self._person.tell(f"{tag} ({what}) is energised now.")
         self._hand.put(tag, 1.0)
-        from_s = time.monotonic()
+        from_s = self._clock()
         patience_s = max(1.0, 2.0 * self.rig.limits.readback_s)
         came = self._until(lambda: self._hand.is_on(tag) is not False, patience_s)
         figures = {}
@@ -312,7 +318,7 @@ class Walk:
             moved = self._person.yes(f"Did the {what}, and nothing else, come on and go off again?")
         else:
             moved = self._person.ask("Enter as soon as it has opened; f if it does not, or another one moves:") != "f"
-            figures["stroke_s"] = time.monotonic() - from_s
+            figures["stroke_s"] = self._clock() - from_s
             self._hand.off()
             moved = moved and self._person.yes("Has it shut again?")
         if not moved:

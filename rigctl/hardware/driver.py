@@ -113,6 +113,7 @@ class Worker:
         self.exchanges = self.failures = 0
         self._driver, self._period_s, self._clock = driver, period_s, clock
         self._command: Mapping[str, float] | None = None
+        self._is_open, self._again_s = False, _AGAIN_FIRST_S
         self._wake, self._ending = threading.Event(), False
         self._thread = threading.Thread(target=self._run, name=f"driver {name}", daemon=True)
 
@@ -133,37 +134,40 @@ class Worker:
             self._thread.join(within_s)
         return not self._thread.is_alive()
 
+    def turn(self) -> float:
+        """Open the device if need be and exchange once; how long to wait until the next turn, s. Never raises."""
+        try:
+            if not self._is_open:
+                self._driver.open()
+                self._is_open = True
+            begun_s = self._clock()
+            self._exchange()
+            self._again_s = _AGAIN_FIRST_S
+            return self._period_s - (self._clock() - begun_s)
+        except Exception as error:  # a driver that errs must not take its thread along
+            self._complain(error)
+            self._driver.close()
+            self._is_open = False
+            wait_s, self._again_s = self._again_s, min(2.0 * self._again_s, _AGAIN_MOST_S)
+            return wait_s
+
     def _run(self) -> None:
-        again_s = _AGAIN_FIRST_S
-        is_open = False
         while True:
             ending = self._ending
             self._wake.clear()
-            try:
-                if not is_open:
-                    self._driver.open()
-                    is_open = True
-                begun_s = self._clock()
-                self._exchange()
-                again_s = _AGAIN_FIRST_S
-                wait_s = self._period_s - (self._clock() - begun_s)
-            except Exception as error:  # a driver that errs must not take its thread along
-                self._complain(error)
-                self._driver.close()
-                is_open = False
-                wait_s, again_s = again_s, min(2.0 * again_s, _AGAIN_MOST_S)
+            wait_s = self.turn()
             if ending:
                 break
-            if wait_s > 0.0 and (is_open or not self._ending):
-                self._pause(wait_s, is_open)
+            if wait_s > 0.0 and (self._is_open or not self._ending):
+                self._pause(wait_s)
         self._driver.close()
 
-    def _pause(self, wait_s: float, is_open: bool) -> None:
+    def _pause(self, wait_s: float) -> None:
         """Wait; a command wakes a device that answers, only the end wakes one that does not."""
         until_s = self._clock() + wait_s
         while not self._ending and (left_s := until_s - self._clock()) > 0.0:
             if self._wake.wait(left_s):
-                if is_open:
+                if self._is_open:
                     return
                 self._wake.clear()
 

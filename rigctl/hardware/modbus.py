@@ -10,7 +10,7 @@ import contextlib
 import logging
 import struct
 import time
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from math import isfinite
 from typing import Annotated, Final, Literal
 
@@ -197,6 +197,8 @@ class Modbus:
         The points.
     gap
         How many unused registers or bits may be read between two points; none are ever written.
+    clock
+        Monotonic, s.
     """
 
     def __init__(
@@ -207,8 +209,9 @@ class Modbus:
         inputs: Sequence[_Item],
         outputs: Sequence[_Item],
         gap: int,
+        clock: Callable[[], float] = time.monotonic,
     ) -> None:
-        self._name, self._client, self._limit_s = name, client, limit_s
+        self._name, self._client, self._limit_s, self._clock = name, client, limit_s, clock
         self._reads, self._checks, self._writes = grouped(inputs, gap), grouped(outputs, gap), grouped(outputs, 0)
         self._gapped = gap > 0
         self._until_s = 0.0
@@ -229,12 +232,12 @@ class Modbus:
 
     def read(self) -> Mapping[str, Sample]:
         """Take all inputs; each is stamped with the moment before its request, so it is never made younger."""
-        self._until_s = time.monotonic() + self._limit_s
+        self._until_s = self._clock() + self._limit_s
         return self._fetch(self._reads)
 
     def write(self, raw: Mapping[str, float]) -> Mapping[str, float]:
         """Write all outputs, then read them back; nothing is written unless there is a number for each."""
-        self._until_s = time.monotonic() + self._limit_s
+        self._until_s = self._clock() + self._limit_s
         for group in self._writes:
             for item in group.items:
                 if not isfinite(raw.get(item.tag, float("nan"))):
@@ -251,7 +254,7 @@ class Modbus:
     def _fetch(self, groups: Iterable[_Group]) -> dict[str, Sample]:
         samples = {}
         for group in groups:
-            asked_s = time.monotonic()
+            asked_s = self._clock()
             words = self._get(group)
             for item in group.items:
                 at = item.register - group.first.register
@@ -298,7 +301,7 @@ class Modbus:
         """Before a request: still connected (the client would connect by itself), and time left."""
         if not self._client.connected:
             raise DriverError(f"{self._name}: the connection is lost.")
-        left_s = self._until_s - time.monotonic()
+        left_s = self._until_s - self._clock()
         if left_s <= 0.0:
             self.close()
             raise DriverError(f"{self._name}: too slow, not done within {self._limit_s * 1000.0:.0f} ms.")
@@ -327,7 +330,9 @@ class Modbus:
         raise DriverError(f"{self._name}: the device {what} ({group.words}, exception {code}){hint}.")
 
 
-def make(kind: str, options: Mapping[str, object], wires: Sequence[Wire]) -> Modbus:
+def make(
+    kind: str, options: Mapping[str, object], wires: Sequence[Wire], clock: Callable[[], float] = time.monotonic
+) -> Modbus:
     """Make a driver of the kind "modbus-tcp" or "modbus-rtu".
 
     Raises
@@ -352,7 +357,7 @@ def make(kind: str, options: Mapping[str, object], wires: Sequence[Wire]) -> Mod
     for wire in wires:
         items[wire.output].append(_item(wire, used.unit, kind == "modbus-rtu"))
     _overlaps(items[True])
-    return Modbus(name, client, limit_s, items[False], items[True], used.gap)
+    return Modbus(name, client, limit_s, items[False], items[True], used.gap, clock)
 
 
 def _item(wire: Wire, unit: int, rtu: bool) -> _Item:

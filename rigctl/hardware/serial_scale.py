@@ -126,6 +126,11 @@ def weight(line: bytes, pattern: re.Pattern[str]) -> float | Fault | None:
     return _SIGNS[sign] * float(text) * factor
 
 
+def arrives(port: serial.Serial, within_s: float) -> bool:
+    """Whether there is something to read, now or within a time (s)."""
+    return bool(select.select([port], [], [], within_s)[0])
+
+
 class Scale:
     """One scale; every call ends within about its time limit.
 
@@ -145,6 +150,10 @@ class Scale:
         Time limit of a call, s.
     pause_s
         Longest pause within a frame, s.
+    clock
+        Monotonic, s.
+    arrives
+        Waits for bytes, as `arrives` does; goes by the same clock.
     """
 
     def __init__(
@@ -156,9 +165,12 @@ class Scale:
         request: bytes | None,
         limit_s: float,
         pause_s: float,
+        clock: Callable[[], float] = time.monotonic,
+        arrives: Callable[[serial.Serial, float], bool] = arrives,
     ) -> None:
         self._tag, self._connect, self._name, self._pattern = tag, connect, name, pattern
         self._request, self._limit_s, self._pause_s = request, limit_s, pause_s
+        self._clock, self._arrives = clock, arrives
         self._port: serial.Serial | None = None
         self._lines = Lines(pause_s, whole=False)
         self._emptied_s = float("-inf")
@@ -182,7 +194,7 @@ class Scale:
             settings[0] |= termios.INPCK
             termios.tcsetattr(self._port.fd, termios.TCSANOW, settings)
             self._lines = Lines(self._pause_s, whole=self._request is not None)
-            self._emptied_s = time.monotonic()
+            self._emptied_s = self._clock()
             if self._request is not None:
                 self._quiet(self._port)
             else:
@@ -229,7 +241,7 @@ class Scale:
                 port.close()
 
     def _newest(self, port: serial.Serial) -> Sample | None:
-        begun_s = time.monotonic()
+        begun_s = self._clock()
         before_s, self._emptied_s = self._emptied_s, begun_s
         waiting = self._drain(port, 0.5 * (before_s + begun_s))
         if waiting is not None and begun_s - before_s <= self._limit_s:
@@ -237,7 +249,7 @@ class Scale:
         return self._live(port, begun_s + self._limit_s)
 
     def _asked(self, port: serial.Serial) -> Sample | None:
-        until_s = time.monotonic() + self._limit_s
+        until_s = self._clock() + self._limit_s
         self._drain(port, 0.0)
         port.write(self._request)
         return self._live(port, until_s)
@@ -256,19 +268,19 @@ class Scale:
 
     def _live(self, port: serial.Serial, until_s: float) -> Sample | None:
         """Wait for the next usable frame."""
-        while (left_s := until_s - time.monotonic()) > 0.0:
-            if not select.select([port], [], [], left_s)[0]:
-                self._emptied_s = time.monotonic()
+        while (left_s := until_s - self._clock()) > 0.0:
+            if not self._arrives(port, left_s):
+                self._emptied_s = self._clock()
                 break
             chunk = port.read(4096)
-            self._emptied_s = time.monotonic()
+            self._emptied_s = self._clock()
             if (sample := self._last(chunk, self._emptied_s)) is not None:
                 return sample
         return None
 
     def _last(self, chunk: bytes, at_s: float) -> Sample | None:
         sample = None
-        for line in self._lines.feed(chunk, time.monotonic()):
+        for line in self._lines.feed(chunk, self._clock()):
             said = weight(line, self._pattern)
             if said is None:
                 self._skipped = line
@@ -278,30 +290,36 @@ class Scale:
         return sample
 
     def _begin(self, port: serial.Serial) -> None:
-        until_s = time.monotonic() + self._limit_s
+        until_s = self._clock() + self._limit_s
         while not self._lines.trusted:
-            left_s = until_s - time.monotonic()
-            if left_s <= 0.0 or not select.select([port], [], [], left_s)[0]:
+            left_s = until_s - self._clock()
+            if left_s <= 0.0 or not self._arrives(port, left_s):
                 self.close()
                 raise DriverError(f"Scale {self._name}: no frame within {self._limit_s * 1000.0:.0f} ms.")
-            for _ in self._lines.feed(port.read(4096), time.monotonic()):
+            for _ in self._lines.feed(port.read(4096), self._clock()):
                 pass
-            self._emptied_s = time.monotonic()
+            self._emptied_s = self._clock()
 
     def _quiet(self, port: serial.Serial) -> None:
-        until_s = time.monotonic() + max(self._limit_s, 2.0 * self._pause_s)
-        while select.select([port], [], [], self._pause_s)[0]:
+        until_s = self._clock() + max(self._limit_s, 2.0 * self._pause_s)
+        while self._arrives(port, self._pause_s):
             port.read(4096)
-            if time.monotonic() > until_s:
+            if self._clock() > until_s:
                 self.close()
                 raise DriverError(f'Scale {self._name}: sends without being asked; write mode = "continuous".')
 
 
-def make(kind: str, options: Mapping[str, object], wires: Sequence[Wire]) -> Scale:
+def make(
+    kind: str,
+    options: Mapping[str, object],
+    wires: Sequence[Wire],
+    clock: Callable[[], float] = time.monotonic,
+    arrives: Callable[[serial.Serial, float], bool] = arrives,
+) -> Scale:
     """Make a driver of the kind "serial-scale".
 
     Named groups of the pattern: `value`, and where a frame has them `sign`, `unit` (kg, g, t, lb, oz), `bad` (over
-    range and the like) and `stable` (allowed, not used).
+    range and the like) and `stable` (allowed, not used). Clock and waiting are those of `Scale`.
 
     Raises
     ------
@@ -327,7 +345,7 @@ def make(kind: str, options: Mapping[str, object], wires: Sequence[Wire]) -> Sca
 
     request = _unescaped(used.request) if used.mode == "polled" else None
     pause_s = _PAUSE_S + 4.0 * 12.0 / used.baud
-    return Scale(wires[0].tag, connect, used.port, _pattern(used.pattern), request, limit_s, pause_s)
+    return Scale(wires[0].tag, connect, used.port, _pattern(used.pattern), request, limit_s, pause_s, clock, arrives)
 
 
 def _pattern(text: str) -> re.Pattern[str]:

@@ -51,6 +51,7 @@ RESERVE: Final = 600
 """Places beyond `CAPACITY` that only scans with events may take."""
 COMMIT_EVERY_S: Final = 1.0
 CHECKPOINT_EVERY_S: Final = 10.0
+_WITH_TIME_S: Final = 60.0
 LARGEST_COMMIT: Final = 500
 """Scans in one transaction at most, so that a backlog gets through a nearly full disk piece by piece."""
 
@@ -352,8 +353,8 @@ class Journal:
     def __exit__(
         self, kind: type[BaseException] | None, value: BaseException | None, traceback: TracebackType | None
     ) -> None:
-        """Close the journal."""
-        self.close()
+        """Close the journal; whoever uses it in a `with` has the time that it takes."""
+        self.close(_WITH_TIME_S)
 
     # ---- the side of the scan ----------------------------------------------------------------------------
 

@@ -33,6 +33,8 @@ class Door:
         Of the socket; one left behind by a program that died is replaced.
     cylinders
         That may be named with a restart, the job's own and its spare ones.
+    waits_s
+        For the controller's answer.
 
     Raises
     ------
@@ -40,8 +42,8 @@ class Door:
         If the socket cannot be made.
     """
 
-    def __init__(self, path: Path, cylinders: Sequence[Cylinder]) -> None:
-        self.path = path
+    def __init__(self, path: Path, cylinders: Sequence[Cylinder], waits_s: float = _WAITS_S) -> None:
+        self.path, self._waits_s = path, waits_s
         self._cylinders = {cylinder.serial: cylinder for cylinder in cylinders}
         self._lock = threading.Lock()
         self._asked: list[Request] = []
@@ -88,7 +90,7 @@ class Door:
     def _hear(self, caller: socket.socket) -> None:
         with caller:
             try:
-                caller.settimeout(_WAITS_S)
+                caller.settimeout(self._waits_s)
                 line = caller.makefile("rb").readline(_LONGEST)
                 answer = self._press(line)
                 caller.sendall(json.dumps(answer).encode() + b"\n")
@@ -118,7 +120,7 @@ class Door:
         with self._lock:
             self._waiting[request_id] = waits, got
             self._asked.append(Request(kind, Source.LOCAL, request_id, cylinder))
-        if not waits.wait(_WAITS_S):
+        if not waits.wait(self._waits_s):
             self._waiting.pop(request_id, None)
             return _refused("the rig did not answer in time; look whether it scans.")
         return {"accepted": got[0].accepted, "text": got[0].text}
@@ -128,8 +130,8 @@ def _refused(text: str) -> dict[str, Any]:
     return {"accepted": False, "text": text}
 
 
-def press(path: Path, what: str, cylinder: str | None = None) -> tuple[bool, str]:
-    """Ask a rig that runs; returns whether it was accepted, and the rig's sentence.
+def press(path: Path, what: str, cylinder: str | None = None, waits_s: float = 2.0 * _WAITS_S) -> tuple[bool, str]:
+    """Ask a rig that runs, and wait at most so long; returns whether it was accepted, and the rig's sentence.
 
     Raises
     ------
@@ -138,7 +140,7 @@ def press(path: Path, what: str, cylinder: str | None = None) -> tuple[bool, str
     """
     said = {"do": what} | ({} if cylinder is None else {"cylinder": cylinder})
     with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as caller:
-        caller.settimeout(2.0 * _WAITS_S)
+        caller.settimeout(waits_s)
         caller.connect(str(path))
         caller.sendall(json.dumps(said).encode() + b"\n")
         answer = json.loads(caller.makefile("rb").readline(_LONGEST) or b"{}")
