@@ -180,8 +180,14 @@ def main():
     parser.add_argument("--quick", action="store_true")
     parser.add_argument("--warm", action="store_true", help="compile the plant and stop")
     parser.add_argument("--windows", type=Path, help="look at these scans of these cases: JSON, case -> [first, last]")
+    parser.add_argument("--coverage", type=Path, help="watch which lines are reached, into this folder")
     asked = parser.parse_args()
     here = Path.cwd()
+    watching = None
+    if asked.coverage is not None:
+        from tests.guard import reach
+
+        watching = reach.begun(asked.coverage)
     import rigctl
 
     if not Path(rigctl.__file__).is_relative_to(here):
@@ -207,6 +213,9 @@ def main():
     except FieldError as error:
         print(error, file=sys.stderr)
         sys.exit(MISTAKE)
+    if watching is not None:
+        watching.stop()
+        watching.save()
     shape = Tally.projection.shape if Tally.projection is not None else ""
     answer = {
         "cases": done, "shape": shape, "seen": {kind: sorted(what) for kind, what in seen.items()},
