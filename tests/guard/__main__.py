@@ -7,10 +7,10 @@
     python -m tests.guard --reach --moved main    the same for the lines that differ from main
 
 Both sides run the same corpus (`corpus`: with the simulated plant; `wild`: open loop on adversarial readings), and of
-every scan a projection (`projection`) goes into digests: `moves` is what moves outputs or is measured, `tells` what only
-advises, `sees` the readings that the simulated bench gave, `state` what is carried on (compared while both sides lay it
-out the same way). Wording is left out; whether there is any is not. A field that was moved or renamed is one line in
-`projection.ALIASES`, a function that was moved one line in `adapter.PLACES`.
+every scan a projection (`projection`) goes into digests: `moves` is what moves outputs or is measured, `tells` what
+only advises, `sees` the readings that the simulated bench gave, `state` what is carried on (compared while both sides
+lay it out the same way). Wording is left out; whether there is any is not. A field that was moved or renamed is one
+line in `projection.ALIASES`, a function that was moved one line in `adapter.PLACES`.
 
 Exit status 0: all the same. 1: something differs, and where is printed. 2: they could not be compared.
 Results of commits are kept in build/guard/; the working tree is always run.
@@ -237,7 +237,8 @@ def total(whole):
     """One digest over all cases, and the number of scans."""
     hashed = hashlib.sha256()
     for name in sorted(whole["cases"]):
-        hashed.update(f"{name} {whole['cases'][name]['digests']['moves']} {whole['cases'][name]['digests']['tells']}".encode())
+        digests = whole["cases"][name]["digests"]
+        hashed.update(f"{name} {digests['moves']} {digests['tells']}".encode())
     return hashed.hexdigest()[:16], sum(one["scans"] for one in whole["cases"].values())
 
 

@@ -165,7 +165,7 @@ def run(case, tally):
         case.run(tally)
     except EnoughError:
         pass
-    except Exception as error:  # noqa: BLE001
+    except Exception as error:
         from tests.guard.projection import FieldError
 
         if isinstance(error, FieldError):

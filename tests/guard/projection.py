@@ -238,9 +238,7 @@ class _Picked:
         for (name, inside), items in zip(self.lists, values[2:], strict=True):
             out[f"{name}: how many"] = len(items)
             for n, item in enumerate(items):
-                out.update(
-                    (path.replace("[]", f"[{n}]", 1), value) for path, value in zip(inside, item, strict=True)
-                )
+                out.update((path.replace("[]", f"[{n}]", 1), value) for path, value in zip(inside, item, strict=True))
         return out
 
 
@@ -309,7 +307,7 @@ class Projection:
 
     def named(self, record, state):
         """The same by digest and path."""
-        moves, tells, sees, carried_on = self(record, state)
+        moves, tells, sees, _ = self(record, state)
         names = [path.removeprefix("events[].") for path in self._events.lists[0][1]]
 
         def events(some):

@@ -133,4 +133,3 @@ def _say_names(whole):
             continue
         never = [one for one in known if one not in seen]
         print(f"{kind}: {len(known) - len(never)} of {len(known)}" + (f"; never {', '.join(never)}" if never else ""))
-

@@ -104,7 +104,7 @@ def _carry_over(tree):
 def keep_compiled(tree):
     """Keep what this tree has compiled for the next ones."""
     for _, inside, kept in _compiled_of(tree):
-        found = [path for path in inside.glob("*.nb[ci]")]
+        found = list(inside.glob("*.nb[ci]"))
         if found and not kept.is_dir():
             with tempfile.TemporaryDirectory(dir=CACHE) as made:
                 for path in found:

@@ -25,8 +25,7 @@ HUGE = (0.0, -0.0, 5e-324, -1.0, 1e-9, 1e9, 1e308, -1e308, 101_325.0)
 
 def cases():
     """All runs without a plant, in a fixed order."""
-    some = [Case(f"open loop {n}", 4000 + SNAPSHOTS * SCANS, _opened(f"open loop {n}")) for n in range(DONORS)]
-    return some
+    return [Case(f"open loop {n}", 4000 + SNAPSHOTS * SCANS, _opened(f"open loop {n}")) for n in range(DONORS)]
 
 
 def has(settings, name):
@@ -264,7 +263,9 @@ class Puppet:
             elif odd == "weak":
                 cylinder = change(cylinder, service_pressure_pa_gauge=5e5)
             elif odd == "log":
-                cylinder = change(cylinder, refrigerant=self.settings.job.refrigerant, residual_kg=draw.choice((0.0, 2.0)))
+                cylinder = change(
+                    cylinder, refrigerant=self.settings.job.refrigerant, residual_kg=draw.choice((0.0, 2.0))
+                )
             elif odd == "small":
                 cylinder = change(cylinder, water_capacity_kg=draw.choice((0.0, 1.0, 3.0)))
         return found("Request")(kind, source, f"puppet-{self.requests}", cylinder)
