@@ -15,7 +15,7 @@ from rigctl.control.remedies import Remedy, What
 from rigctl.control.sequence import Phase
 from tests.guard import projection
 from tests.guard.__main__ import first_difference, first_window
-from tests.guard.collector import EVERY, KINDS_SEEN, EnoughError, Tally
+from tests.guard.collector import EVERY, EnoughError, Tally
 from tests.guard.projection import FIELDS, FieldError, Projection, packed, paths, resolved
 from tests.strategies import FULL, at_rest, change, led_to
 
@@ -164,8 +164,7 @@ def told(changed_at: int | None) -> tuple[dict[str, Any], list[Any]]:
                 record = change(record, estimate__flow_kg_s=nextafter(record.estimate.flow_kg_s, 1.0))
             tally.scan(record, state, outputs)
 
-    seen: dict[str, set[str]] = {kind: set() for kind in KINDS_SEEN}
-    whole, stretch = Tally(seen), Tally(seen, (EVERY, 2 * EVERY - 1))
+    whole, stretch = Tally(), Tally((EVERY, 2 * EVERY - 1))
     scans(whole)
     with pytest.raises(EnoughError):
         scans(stretch)

@@ -91,8 +91,6 @@ def collected(tree, arguments, processes=PROCESSES):
     for part in parts[1:]:
         whole["cases"] |= part["cases"]
         whole["shape"] = whole["shape"] or part["shape"]
-        for kind, what in part["seen"].items():
-            whole["seen"][kind] = sorted({*whole["seen"][kind], *what})
     return whole
 
 

@@ -21,6 +21,8 @@ PLACES = {
     "Fault": ("rigctl.control.readings",),
     "ABSENT": ("rigctl.control.readings",),
     "OUTPUT_TAGS": ("rigctl.control.points",),
+    "Outputs": ("rigctl.control.points",),
+    "unsafe": ("rigctl.control.settings",),
     "Phase": ("rigctl.control.sequence",),
     "Ask": ("rigctl.control.interlocks",),
     "AlarmState": ("rigctl.control.interlocks",),

@@ -16,6 +16,8 @@ import msgspec
 EVERY = 64
 """A mark of all digests is kept once in so many scans: between two marks lies the first that differs."""
 MARK_BYTES = 4
+KINDS_SEEN = ("phases", "steps", "asks", "alarms", "alarm states", "event kinds", "replies")
+"""What is noted of each case besides, by name."""
 MISTAKE = 3
 """Exit status when the revision and the table of fields do not agree."""
 
@@ -29,8 +31,6 @@ class Tally:
 
     Parameters
     ----------
-    seen
-        Shared by all cases: what has been reached.
     window
         First and last scan that are kept by name; nothing is run beyond.
     """
@@ -38,7 +38,7 @@ class Tally:
     projection = None
     """Of this revision; made at the first scan of the first case."""
 
-    def __init__(self, seen, window=None):
+    def __init__(self, window=None):
         from tests.guard import projection
 
         self._names = projection.DIGESTS
@@ -51,13 +51,13 @@ class Tally:
         self.window = window
         self.kept = []
         self.remarks = []
-        self._seen = seen
+        self._seen = {kind: set() for kind in KINDS_SEEN}
         self._last = None
 
     def scan(self, record, state, outputs=None):
         """Take in one scan; `record` is None while the power is off, `outputs` what step gave besides."""
         if record is None:
-            self.mark("off")
+            self.mark("off", remark=False)
         else:
             if Tally.projection is None:
                 Tally.projection = self._make(record, state)
@@ -73,9 +73,9 @@ class Tally:
             for hashed in self.hashes:
                 self.marks += hashed.copy().digest()[:MARK_BYTES]
 
-    def mark(self, text):
+    def mark(self, text, remark=True):
         """Take in something besides scans: an end, an exception."""
-        if text != "off":
+        if remark:
             self.remarks.append(text)
         for hashed in self.hashes:
             hashed.update(text.encode())
@@ -87,6 +87,7 @@ class Tally:
             "digests": {name: hashed.hexdigest() for name, hashed in zip(self._names, self.hashes, strict=True)},
             "marks": bytes(self.marks),
             "remarks": self.remarks[:3],
+            "seen": {kind: sorted(what) for kind, what in self._seen.items()},
         }
 
     def _keep(self, record, state):
@@ -119,9 +120,6 @@ class Tally:
             for reply in record.replies:
                 word = "taken" if reply.accepted else "refused"
                 seen["replies"].add(f"{kinds.get(reply.request_id, '?')} {word}")
-
-
-KINDS_SEEN = ("phases", "steps", "asks", "alarms", "alarm states", "event kinds", "replies")
 
 
 def universe():
@@ -193,12 +191,10 @@ def main():
     if not Path(rigctl.__file__).is_relative_to(here):
         sys.exit(f"rigctl is taken from {rigctl.__file__}, not from {here}: start it there with PYTHONPATH.")
     cases = all_cases(asked.quick)
-    seen = {kind: set() for kind in KINDS_SEEN}
     from tests.guard.projection import FieldError
 
     if asked.warm:
-        tally = Tally(seen, (20, 20))
-        run(cases[0], tally)
+        run(cases[0], Tally((20, 20)))
         return
     windows = None
     if asked.windows is not None:
@@ -207,7 +203,7 @@ def main():
     done = {}
     try:
         for case in shared_out(cases, *asked.share):
-            tally = Tally(seen, windows[case.name] if windows is not None else None)
+            tally = Tally(windows[case.name] if windows is not None else None)
             run(case, tally)
             done[case.name] = tally.result() if windows is None else tally.kept
     except FieldError as error:
@@ -217,10 +213,7 @@ def main():
         watching.stop()
         watching.save()
     shape = Tally.projection.shape if Tally.projection is not None else ""
-    answer = {
-        "cases": done, "shape": shape, "seen": {kind: sorted(what) for kind, what in seen.items()},
-        "universe": universe(),
-    }  # fmt: skip
+    answer = {"cases": done, "shape": shape, "universe": universe()}
     asked.out.write_bytes(msgspec.msgpack.encode(answer))
 
 

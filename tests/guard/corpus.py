@@ -63,6 +63,16 @@ LIMITS = {
 }
 """What is moved so that rows and branches come within reach that lie hours or rare faults away."""
 
+DIRECTED = {
+    # name: kind, push-pull, changes of the settings, faults
+    "stays hot": ("split-ac", None, {"limits__discharge_high_degc": 38.0, "fitted__tt_201": True}, ()),
+    "weight falls": (
+        "split-ac", None, {"fitted__at_001": False, "limits__estimates_disagree_kg": 9.0},
+        (("plant", "LEAK", 14.0, inf, 9e-6),),
+    ),
+}  # fmt: skip
+"""Runs that are led to what chance does not reach."""
+
 
 @dataclass(frozen=True)
 class Case:
@@ -112,7 +122,11 @@ def cases():
     some += [Case(f"push-pull {n}", 5000, _random(f"push-pull {n}", kind="chiller", press=True)) for n in range(14)]
     some += [Case(f"water {n}", 5000, _random(f"water {n}", kind="chiller", press=False)) for n in range(10)]
     some += [Case(f"power cut {n}", 7000, _random(f"power cut {n}", cuts=3)) for n in range(10)]
-    return some
+    for name, (kind, press, changes, more) in DIRECTED.items():
+        some += [
+            Case(f"{name} {n}", 5000, _random(f"{name} {n}", kind, press, changes=changes, more=more)) for n in range(3)
+        ]
+    return [*some, Case("settings refused", 2000, _refused), Case("outputs by name", 10, _by_name)]
 
 
 # ---- as they stand in the files --------------------------------------------------------------------------
@@ -148,14 +162,12 @@ def _put_together(job, rig, setup):
 
 
 def _follow(bench, tally, until_s, most):
-    state = "state"
-    for n in range(most):
-        if bench.time_s >= until_s or (bench.operator is not None and bench.operator.done):
+    operator = of(bench, "operator")
+    for _ in range(most):
+        if of(bench, "time_s") >= until_s or operator.done:
             return
         record = bench.scan()
-        tally.scan(record, of(bench, state) if record is not None else None)
-        if bench.operator is None and n > 100 and record is not None and record.phase.value in ("complete", "stopped"):
-            return
+        tally.scan(record, of(bench, "state") if record is not None else None)
 
 
 # ---- random ----------------------------------------------------------------------------------------------
@@ -330,12 +342,19 @@ def faults(draw, span_s):
     return some
 
 
-def bench_of(draw, kind=None, press=None, span_s=300.0):
-    """A random bench with its faults, a technician or none, and the spare cylinders; None if the plant takes none."""
+def bench_of(draw, kind=None, press=None, span_s=300.0, changes=None, more=()):
+    """A random bench with its faults, a technician or none, and the spare cylinders; None if the plant takes none.
+
+    `changes` are of the settings, `more` are faults besides: tag, name of the kind, from, until, value.
+    """
     for _ in range(20):
         try:
             settings, parameters, spares, other = made(draw, kind, press)
-            some = faults(draw, span_s)
+            settings = change(settings, **(changes or {}))
+            some = faults(draw, span_s) if changes is None else []
+            for tag, name, *times_and_value in more:
+                named = {one.name: one for one in (*found("FaultKind"), *found("PlantFault"))}
+                some.append(bench_fault(tag, named[name], *times_and_value))
             operator = None
             if draw.chance(0.7):
                 quick = draw.chance(0.7)
@@ -366,13 +385,14 @@ class Presser:
         self._draw, self._bench, self._spares, self._often = draw, bench, list(spares), often
         self._kinds, self._sources = list(found("RequestKind")), list(found("Source"))
         self._wait = 0
+        self._alone = of(bench, "operator") is None
 
     def look(self, record):
         """Before the next scan."""
         draw, bench = self._draw, self._bench
         if draw.chance(self._often):
             of(bench, "press")(draw.choice(self._kinds), draw.choice(self._sources))
-        if bench.operator is not None:
+        if not self._alone:
             return
         phase = record.phase.value
         self._wait = self._wait + 1 if phase in ("idle", "held", "aborted") else 0
@@ -397,10 +417,10 @@ class Presser:
         of(bench, "press")(wanted, cylinder=cylinder)
 
 
-def _random(name, kind=None, press=None, cuts=0):
+def _random(name, kind=None, press=None, cuts=0, changes=None, more=()):
     def run(tally):
         draw = Draw(name)
-        bench, spares = bench_of(draw, kind, press)
+        bench, spares = bench_of(draw, kind, press, changes=changes, more=more)
         if bench is None:
             tally.mark("the plant takes none of what was drawn")
             return
@@ -409,7 +429,8 @@ def _random(name, kind=None, press=None, cuts=0):
         cut_at = {draw.randrange(200, most) for _ in range(cuts if cuts else draw.choice((0, 0, 0, 0, 1)))}
         stop_at = draw.randrange(most) if draw.chance(0.1) else -1
         back_at = pressed_at = -1
-        if bench.operator is None:
+        operator = of(bench, "operator")
+        if operator is None:
             of(bench, "press")(found("RequestKind").START)
         for n in range(most):
             if n in cut_at and back_at < 0:
@@ -428,7 +449,52 @@ def _random(name, kind=None, press=None, cuts=0):
             if record is not None:
                 presser.look(record)
                 ended = record.phase.value in ("complete", "stopped")
-                if (bench.operator is not None and bench.operator.done) or (ended and draw.chance(0.01)):
+                if (operator is not None and operator.done) or (ended and draw.chance(0.01)):
                     break
 
     return run
+
+
+# ---- what is asked of the core besides scans -------------------------------------------------------------
+
+
+def _refused(tally):
+    """How many reasons are given why settings may not be run, for many that may not."""
+    draw = Draw("settings refused")
+    unsafe = found("unsafe")
+    for _ in range(400):
+        kind = draw.choice(sorted(KINDS))
+        settings = found("settings_for")(
+            found("load_rig")(CONFIGS / "rigs/full.toml"), found("load_job")(CONFIGS / f"jobs/{kind}.toml")
+        )
+        changes = {}
+        for _ in range(draw.choice((0, 1, 1, 2, 4))):
+            changes |= draw.choice(
+                (
+                    {f"protection__{draw.choice(sorted(msgspec.structs.asdict(settings.protection)))}": False},
+                    {f"fitted__{draw.choice(sorted(msgspec.structs.asdict(settings.fitted)))}": False},
+                    {"fitted__xv_101": False, "fitted__xv_102": False},
+                    {"fitted__cv_103": False, "compressor__takes_throttled_liquid": False},
+                    {"limits__cylinder_pause_fraction": draw.uniform(0.0, 1.2)},
+                    {"limits__cylinder_warm_degc": draw.uniform(30.0, 60.0)},
+                    {"limits__fill_reserve_kg": draw.choice((0.0, -1.0, 0.5))},
+                    {"limits__scan_overrun_s": 0.05},
+                    {"limits__discharge_high_pa_abs": draw.log_uniform(1e4, 4e6)},
+                    {"procedure__pull_floor_pa_abs": draw.log_uniform(1e3, 1e6)},
+                    {"instruments__reading_max_age_s": 0.05},
+                    {"job__scale_usable": False},
+                    {"job__water_side": True},
+                    {"job__refrigerant": draw.choice(("R-290", "R-32", "R-600a"))},
+                    {"cylinder__water_capacity_kg": draw.choice((0.0, -1.0, nan, 10.0))},
+                )
+            )
+        tally.mark(f"{len(unsafe(change(settings, **changes)))} reasons", remark=False)
+
+
+def _by_name(tally):
+    """Outputs by their tags."""
+    draw, outputs = Draw("outputs by name"), found("Outputs")
+    for _ in range(50):
+        bits = draw.randrange(1 << len(found("OUTPUT_TAGS")))
+        one = outputs(bits, draw.random())
+        tally.mark(f"{one.by_tag()} {one.on(bits & 0x155)} {one.on(1)}", remark=False)

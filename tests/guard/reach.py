@@ -9,6 +9,7 @@ import tempfile
 from pathlib import Path
 
 from tests.guard import trees
+from tests.guard.collector import KINDS_SEEN
 
 CORE = ("rigctl/control", "rigctl/sense", "rigctl/protect", "rigctl/procedure", "rigctl/advice", "rigctl/scan.py")
 """What is watched, as far as it is there."""
@@ -126,7 +127,8 @@ def ranges(missing, lines):
 
 def _say_names(whole):
     print()
-    for kind, seen in whole["seen"].items():
+    for kind in KINDS_SEEN:
+        seen = sorted({what for case in whole["cases"].values() for what in case["seen"][kind]})
         known = whole["universe"].get(kind)
         if known is None:
             print(f"{kind}: {len(seen)} reached: {', '.join(seen)}")

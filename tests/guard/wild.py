@@ -299,7 +299,7 @@ def _opened(name):
             tally.mark("the plant takes none of what was drawn")
             return
         taken = _snapshots(draw, bench, spares, tally)
-        core = Core(bench.settings)
+        core = Core(of(bench, "settings"))
         taken.append((core.initial(), None))
         for state, readings in taken:
             puppet = Puppet(draw, core, state, readings)
@@ -313,7 +313,8 @@ def _snapshots(draw, bench, spares, tally):
     """States out of a run with the plant: some scans after each change of phase, and at random."""
     taken, phase, due = [], None, set()
     presser = Presser(draw, bench, spares, 5e-4)
-    if bench.operator is None:
+    operator = of(bench, "operator")
+    if operator is None:
         of(bench, "press")(found("RequestKind").START)
     for n in range(4000):
         record = bench.scan()
@@ -326,6 +327,6 @@ def _snapshots(draw, bench, spares, tally):
             due |= {n + draw.randrange(1, 30), n + draw.randrange(30, 300)}
         if n in due or draw.chance(0.002):
             taken.append((of(bench, "state"), record.readings))
-        if bench.operator is not None and bench.operator.done:
+        if operator is not None and operator.done:
             break
     return draw.sample(taken, min(SNAPSHOTS, len(taken)))
