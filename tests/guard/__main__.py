@@ -100,15 +100,15 @@ def corpus_digest():
     return trees.digest(own, Path(__file__).parent)
 
 
-def results(revision, quick):
+def results(revision, which):
     """Run the corpus on a revision (None: the working tree), or find what that gave the last time."""
     tree = trees.exported(revision)
-    key = f"{tree.name}-{corpus_digest()}-{sys.implementation.cache_tag}{'-quick' if quick else ''}"
+    key = f"{tree.name}-{corpus_digest()}-{sys.implementation.cache_tag}{''.join(which)}"
     kept = trees.CACHE / "results" / key
     if revision is not None and kept.exists():
         return tree, msgspec.msgpack.decode(kept.read_bytes())
     began = time.monotonic()
-    whole = collected(tree, ["--quick"] if quick else [])
+    whole = collected(tree, which)
     whole["took_s"] = time.monotonic() - began
     kept.parent.mkdir(exist_ok=True)
     kept.write_bytes(msgspec.msgpack.encode(whole))
@@ -240,12 +240,12 @@ def total(whole):
     return hashed.hexdigest()[:16], sum(one["scans"] for one in whole["cases"].values())
 
 
-def compare(base_name, head_name, quick):
+def compare(base_name, head_name, which):
     """Compare two revisions; the exit status."""
     base_commit = trees.name_of(base_name)
     head_commit = trees.name_of(head_name) if head_name is not None else None
-    base_tree, base = results(base_commit, quick)
-    head_tree, head = results(head_commit, quick)
+    base_tree, base = results(base_commit, which)
+    head_tree, head = results(head_commit, which)
     raised = sorted(
         {f"{name}: {text}" for side in (base, head) for name, one in side["cases"].items() for text in one["remarks"]
          if text.startswith(("raised", "outputs"))}
@@ -278,15 +278,17 @@ def main():
     parser.add_argument("base", nargs="?", help="the revision that is right")
     parser.add_argument("head", nargs="?", help="the one to be held against it; the working tree if not named")
     parser.add_argument("--quick", action="store_true", help="about a tenth of the corpus")
+    parser.add_argument("--only", default="", metavar="TEXT", help="only cases whose name contains this")
     parser.add_argument("--reach", action="store_true", help="what of the core the corpus reaches")
     parser.add_argument("--moved", metavar="BASE", help="with --reach: only lines that differ from this revision")
     asked = parser.parse_args()
     if asked.reach == (asked.base is not None):
         parser.error("name the revision to compare with, or ask for --reach.")
+    which = [*(["--quick"] if asked.quick else []), *([f"--only={asked.only}"] if asked.only else [])]
     try:
         if asked.reach:
-            return reach.tell(collected, asked.moved, asked.quick)
-        return compare(asked.base, asked.head, asked.quick)
+            return reach.tell(collected, asked.moved, which)
+        return compare(asked.base, asked.head, which)
     except (CannotCompareError, LookupError, subprocess.CalledProcessError) as error:
         said = error.stderr.decode().strip() if isinstance(error, subprocess.CalledProcessError) else error
         print(said, file=sys.stderr)

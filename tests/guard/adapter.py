@@ -27,6 +27,8 @@ PLACES = {
     "Ask": ("rigctl.control.interlocks",),
     "AlarmState": ("rigctl.control.interlocks",),
     "TABLE": ("rigctl.control.interlocks",),
+    "rows_fitted": ("rigctl.control.interlocks",),
+    "table": ("rigctl.control.interlocks",),
     "load_rig": ("rigctl.config",),
     "load_job": ("rigctl.config",),
     "settings_for": ("rigctl.config",),

@@ -176,6 +176,7 @@ def main():
     parser.add_argument("out", type=Path, help="the file to write")
     parser.add_argument("--share", nargs=2, type=int, default=(0, 1), metavar=("N", "OF"))
     parser.add_argument("--quick", action="store_true")
+    parser.add_argument("--only", default="", help="only cases whose name contains this")
     parser.add_argument("--warm", action="store_true", help="compile the plant and stop")
     parser.add_argument("--windows", type=Path, help="look at these scans of these cases: JSON, case -> [first, last]")
     parser.add_argument("--coverage", type=Path, help="watch which lines are reached, into this folder")
@@ -190,11 +191,11 @@ def main():
 
     if not Path(rigctl.__file__).is_relative_to(here):
         sys.exit(f"rigctl is taken from {rigctl.__file__}, not from {here}: start it there with PYTHONPATH.")
-    cases = all_cases(asked.quick)
+    cases = [case for case in all_cases(asked.quick) if asked.only in case.name]
     from tests.guard.projection import FieldError
 
     if asked.warm:
-        run(cases[0], Tally((20, 20)))
+        run(all_cases(False)[0], Tally((20, 20)))
         return
     windows = None
     if asked.windows is not None:

@@ -63,13 +63,28 @@ LIMITS = {
 }
 """What is moved so that rows and branches come within reach that lie hours or rare faults away."""
 
+UNSAID = "nothing is said of it"
 DIRECTED = {
     # name: kind, push-pull, changes of the settings, faults
     "stays hot": ("split-ac", None, {"limits__discharge_high_degc": 38.0, "fitted__tt_201": True}, ()),
-    "weight falls": (
-        "split-ac", None, {"fitted__at_001": False, "limits__estimates_disagree_kg": 9.0},
-        (("plant", "LEAK", 14.0, inf, 9e-6),),
+    "undeclared": ("chiller", True, {"hookup": UNSAID}, ()),
+    "nothing said": ("split-ac", None, {"hookup": UNSAID}, ()),
+    "pressed for long": ("chiller", True, {"procedure__push_pull_limit_s": 60.0}, ()),
+    "late retest": ("refrigerator", None, {"cylinder__retest_due": "2020-01-31"}, ()),
+    "in use, not weighed": (
+        "chiller", False,
+        {"job__scale_usable": False, "fitted__pt_102": True, "cylinder__residual_kg": 0.0,
+         "cylinder__refrigerant": "R-134a"}, (),
     ),
+    "scale stood still": (
+        "split-ac", None, {"limits__scale_frozen_kg": 0.4, "cylinder__water_capacity_kg": 27.2},
+        (("WT-301", "STUCK", 40.0, inf, nan),),
+    ),
+    "falls slowly": (
+        "split-ac", None, {"job__level_pa_abs": 4e5, "procedure__standing_settle_s": 5.0},
+        (("plant", "ICED_INLET", 60.0, inf, 0.02),),
+    ),
+    "pressed into a fault": ("chiller", True, {}, (("PT-001", "OFF", 60.0, 90.0, nan),)),
 }  # fmt: skip
 """Runs that are led to what chance does not reach."""
 
@@ -126,7 +141,7 @@ def cases():
         some += [
             Case(f"{name} {n}", 5000, _random(f"{name} {n}", kind, press, changes=changes, more=more)) for n in range(3)
         ]
-    return [*some, Case("settings refused", 2000, _refused), Case("outputs by name", 10, _by_name)]
+    return [*some, Case("settings refused", 2000, _refused), Case("outputs and rows by name", 10, _by_name)]
 
 
 # ---- as they stand in the files --------------------------------------------------------------------------
@@ -350,7 +365,9 @@ def bench_of(draw, kind=None, press=None, span_s=300.0, changes=None, more=()):
     for _ in range(20):
         try:
             settings, parameters, spares, other = made(draw, kind, press)
-            settings = change(settings, **(changes or {}))
+            settings = change(settings, **{name: one for name, one in (changes or {}).items() if one is not UNSAID})
+            if changes is not None and changes.get("hookup") is UNSAID:
+                settings = change(settings, hookup=type(settings.hookup)())
             some = faults(draw, span_s) if changes is None else []
             for tag, name, *times_and_value in more:
                 named = {one.name: one for one in (*found("FaultKind"), *found("PlantFault"))}
@@ -492,9 +509,15 @@ def _refused(tally):
 
 
 def _by_name(tally):
-    """Outputs by their tags."""
+    """Outputs by their tags, and the rows of the cause-and-effect table by what they do."""
     draw, outputs = Draw("outputs by name"), found("Outputs")
     for _ in range(50):
         bits = draw.randrange(1 << len(found("OUTPUT_TAGS")))
         one = outputs(bits, draw.random())
         tally.mark(f"{one.by_tag()} {one.on(bits & 0x155)} {one.on(1)}", remark=False)
+    settings = found("settings_for")(
+        found("load_rig")(CONFIGS / "rigs/shop.toml"), found("load_job")(CONFIGS / "jobs/split-ac.toml")
+    )
+    tally.mark(f"{found('rows_fitted')(settings)}", remark=False)
+    for row in found("table")():
+        tally.mark(f"{row['tag']} {row['takes away']} {row['latched']} {row['reset by']}", remark=False)

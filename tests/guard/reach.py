@@ -29,7 +29,7 @@ def begun(folder):
     return watching
 
 
-def tell(collected, moved, quick):
+def tell(collected, moved, which):
     """Run the corpus under coverage in the working tree and print what it reaches; the exit status.
 
     Raises
@@ -41,7 +41,7 @@ def tell(collected, moved, quick):
         raise LookupError("--reach needs the package coverage: pip install coverage.")
     tree = trees.exported(None)
     with tempfile.TemporaryDirectory() as folder:
-        whole = collected(tree, ["--coverage", folder, *(["--quick"] if quick else [])])
+        whole = collected(tree, ["--coverage", folder, *which])
         files = _analysed(tree, folder)
     if moved is not None:
         files = _only_moved(files, tree, trees.exported(trees.name_of(moved)))

@@ -59,6 +59,7 @@ class Puppet:
         self.outputs = None
         self.record = None
         self.spells = {}
+        self.next_dts = []
         self.waited = 0
         self.requests = 0
         self._character()
@@ -69,7 +70,10 @@ class Puppet:
         self.flow_kg_s = draw.log_uniform(2e-3, 8e-2)
         self.falls_s = draw.log_uniform(2.0, 60.0)
         self.rises_pa_s = draw.choice((0.0, 5.0, 50.0, 300.0, 2000.0))
-        self.across_kg_s = draw.choice((0.0, 0.02, 0.08))
+        self.across_kg_s = draw.choice((0.0, 0.02, 0.08, 0.3))
+        self.pressed_pa = draw.choice((None, 8e3, 4e4, 2e5))
+        self.heats_k_s = draw.choice((0.0, 0.0, 0.5, 2.0))
+        self.leaks_kg_s = draw.choice((0.0, 0.0, 0.0, 0.0, 0.05, 0.3))
         self.warms_k_s = draw.choice((0.0, 0.0, 0.3, 2.0))
         self.presses_pa_s = draw.choice((0.0, 0.0, 2e3, 2e4, 1e5))
         self.calm = draw.chance(0.25)
@@ -83,7 +87,9 @@ class Puppet:
         """One scan later."""
         draw = self.draw
         dt = self.dt_s
-        if not self.calm and draw.chance(0.002):
+        if self.next_dts:
+            dt = self.next_dts.pop()
+        elif not self.calm and draw.chance(0.002):
             dt = draw.choice((0.0, 1e-9, 0.4, 0.6, 1.9, 2.1, 30.0, 4000.0, -1.0))
         self.now_s += dt
         self._evolve(dt)
@@ -102,6 +108,8 @@ class Puppet:
         self.outputs = None
         if self.draw.chance(0.7):
             self.now_s = self.draw.uniform(0.0, 50.0)
+            if self.draw.chance(0.2):  # a clock that hardly moves
+                self.now_s, self.next_dts = 0.0, [5e-324, 5e-324, 0.0]
 
     def _evolve(self, dt):
         draw, v, bits = self.draw, self.values, self.outputs.bits if self.outputs is not None else 0
@@ -118,6 +126,10 @@ class Puppet:
                 appliance -= appliance * dt / self.falls_s
         else:
             appliance += self.rises_pa_s * dt
+            v["tt_001_degc"] += self.heats_k_s * dt
+            appliance += appliance * self.heats_k_s * dt / (273.15 + v["tt_001_degc"])
+        if on("XV-105") and self.pressed_pa is not None:
+            appliance = v["pt_301_pa_abs"] + max(self.pressed_pa, 0.0 if on("XV-104") else 3.5e4)
         if on("XV-104"):
             flow = self.across_kg_s if self.liquid_kg > 0.0 else 0.1 * self.across_kg_s
             self.liquid_kg -= flow * dt
@@ -130,6 +142,7 @@ class Puppet:
             if on("XV-203") and draw.chance(0.02):
                 v["pt_101_pa_abs"] += 1e5
         v["pt_102_pa_abs"] = v["pt_101_pa_abs"] * (0.4 if self.liquid_kg > 0.0 else 0.85)
+        v["wt_301_kg"] -= self.leaks_kg_s * dt
         if out:
             v["wt_301_kg"] += flow * dt
             v["pt_201_pa_abs"] += self.presses_pa_s * dt
@@ -188,7 +201,7 @@ class Puppet:
             fields[name] = reading(1.0, now_s) if has(self.settings, name) else absent
         if draw.chance(self.strange):
             names = [name for name in (*ANALOGUE, *CONTACTS) if has(self.settings, name)]
-            kind = draw.choice(("fault", "nan", "inf", "old", "future", "frozen", "huge", "zero", "no time"))
+            kind = draw.choice(("fault", "nan", "inf", "old", "future", "still", "huge", "zero", "no time"))
             until_s = now_s + draw.choice((0.0, 0.15, 1.5, 10.0, 60.0))
             self.spells[draw.choice(names)] = (kind, until_s, draw.random())
         for name, (kind, until_s, part) in list(self.spells.items()):
@@ -293,7 +306,9 @@ def _round_trip(state):
 def _opened(name):
     def run(tally):
         draw = Draw(name)
-        kind, press = draw.choice(((None, None), (None, None), (None, None), ("chiller", True), ("chiller", False)))
+        kind, press = draw.choice(
+            ((None, None), (None, None), (None, None), ("chiller", True), ("chiller", True), ("chiller", False))
+        )
         bench, spares = bench_of(draw, kind, press)
         if bench is None:
             tally.mark("the plant takes none of what was drawn")
@@ -326,7 +341,15 @@ def _snapshots(draw, bench, spares, tally):
             phase = record.phase
             due |= {n + draw.randrange(1, 30), n + draw.randrange(30, 300)}
         if n in due or draw.chance(0.002):
-            taken.append((of(bench, "state"), record.readings))
+            taken.append((of(bench, "state"), record.readings, record.phase))
         if operator is not None and operator.done:
             break
-    return draw.sample(taken, min(SNAPSHOTS, len(taken)))
+    draw.shuffle(taken)
+    # A few of each phase first: nearly all of a job is liquid and vapor.
+    rank, counted = [], {}
+    for one in taken:
+        name = one[2].name
+        counted[name] = counted.get(name, 0) + 1
+        rank.append((counted[name], one))
+    rank.sort(key=lambda item: item[0])
+    return [(state, readings) for _, (state, readings, _) in rank[:SNAPSHOTS]]
