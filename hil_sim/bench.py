@@ -34,13 +34,14 @@ from hil_sim.sensors import (
     Sensors,
     standard_instruments,
 )
-from rigctl.control.controller import ScanRecord, State, after_power_loss, initial, step
-from rigctl.control.outputs import fitted_outputs
 from rigctl.control.points import M_101, OUTPUT_TAGS, SAFE, Outputs
+from rigctl.control.prepare import prepare
+from rigctl.control.protect.gate import fitted_outputs
 from rigctl.control.readings import ABSENT, Reading, Readings, Request, RequestKind, Source
 from rigctl.control.readings import Fault as ReadingFault
-from rigctl.control.sequence import Phase
 from rigctl.control.settings import Bath, Cylinder, Fitted, Hookup, Settings
+from rigctl.control.vocabulary import Phase
+from rigctl.scan import ScanRecord, State, after_power_loss, initial, step
 
 LEVEL_SWITCH_FILL = 0.85
 """Liquid volume at which LSH-301 opens. Above the 80 % that the mass limit means at 25 degC, because warm liquid
@@ -256,6 +257,7 @@ class Bench:
         if scan_period_s is not None:
             settings = msgspec.structs.replace(settings, scan_period_s=scan_period_s)
         self.settings = settings
+        self._prepared = prepare(settings)
         self.scan_period_s = settings.scan_period_s
         self.operator = operator
         self.last: ScanRecord | None = None
@@ -273,7 +275,7 @@ class Bench:
         self._ports = (1.0 if settings.job.liquid_first else 0.0, 1.0)
         self.plant.hand.liquid_port, self.plant.hand.vapor_port = self._ports
         self.plant.hand.hose_on_vapor = not settings.job.liquid_first
-        self._state = initial(settings)
+        self._state = initial(self._prepared)
         self._kept = self._state
         self._make_instruments()
         self._make_watch()
@@ -380,7 +382,7 @@ class Bench:
         record = None
         if self.powered:
             readings = self._read(now_s)
-            self._state, outputs, record = step(self._state, readings, self.settings)
+            self._state, outputs, record = step(self._state, readings, self._prepared)
             self.last = record
             if self._scan % _JOURNAL_SCANS == 0 or record.events:
                 self._kept = self._state

@@ -36,8 +36,8 @@ if TYPE_CHECKING:
     from hil_sim.plant.model import PlantParameters
     from hil_sim.scenario import Scenario
     from rigctl.config import JobConfig, RigConfig
-    from rigctl.control.controller import ScanRecord
     from rigctl.control.settings import Settings
+    from rigctl.scan import ScanRecord
 
 BEST_SETUP: Final = ("all-out", "everything", "short-wide-hoses")
 """Set-ups in the order in which they are taken when none is named."""

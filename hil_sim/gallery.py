@@ -22,7 +22,7 @@ from math import isfinite, nan
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
-from rigctl.control.sequence import RUNNING, Phase
+from rigctl.control.vocabulary import RUNNING, Phase
 from rigctl.monitor.plot import phase_words
 
 if TYPE_CHECKING:

@@ -13,11 +13,10 @@ from math import inf, isfinite
 
 import numpy as np
 
-from rigctl.control.controller import ScanRecord
-from rigctl.control.interlocks import AlarmState, Ask
 from rigctl.control.readings import Request, RequestKind, Source
-from rigctl.control.sequence import Phase
 from rigctl.control.settings import Cylinder
+from rigctl.control.vocabulary import AlarmState, Ask, Phase
+from rigctl.scan import ScanRecord
 
 
 class Deed(enum.Enum):

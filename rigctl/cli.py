@@ -543,15 +543,15 @@ def interlocks(
     as_json: Json = False,
 ) -> int:
     """The cause-and-effect table: what trips, holds or warns, and what it takes away."""
-    from rigctl.control import interlocks as rules
+    from rigctl.control.protect import table
 
-    rows = rules.table()
+    rows = table.table()
     if rig is not None:
         from rigctl import config
 
         loaded = config.load_rig(find("rigs", rig))
         wanted = config.load_job(find("jobs", job if job is not None else "split-ac"))
-        fitted = rules.rows_fitted(config.settings_for(loaded, wanted))
+        fitted = table.rows_fitted(config.settings_for(loaded, wanted))
         rows = [row for number, row in enumerate(rows) if fitted >> number & 1]
     elif job is not None:
         raise MistakeError("--job says nothing without --rig; give both.")

@@ -13,7 +13,7 @@ import typer
 if TYPE_CHECKING:
     from rich.console import Console
 
-    from rigctl.control.sequence import Phase
+    from rigctl.control.vocabulary import Phase
 
 COMPLETE, DIFFERS, MISTAKE, STOPPED, ABORTED, HELD, UNFINISHED = range(7)
 

@@ -301,7 +301,7 @@ class Demo:
 
     def _step(self, show: Callable[[Any], None]) -> bool:
         """One scan and all that hangs on it; True when the demonstration is over."""
-        from rigctl.control.sequence import Phase
+        from rigctl.control.vocabulary import Phase
 
         bench = self._bench
         if self._asked_to_stop and not self._stop_pressed:

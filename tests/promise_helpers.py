@@ -23,11 +23,11 @@ from hil_sim.plant import layout as at
 from hil_sim.plant.model import PlantParameters
 from hil_sim.scenario import load_appliance, load_setup
 from rigctl.config import load_job, load_rig, settings_for
-from rigctl.control.controller import ScanRecord
 from rigctl.control.points import M_101, OUTPUT_TAGS, WAYS_IN, XV_106, XV_201, XV_202, XV_204, XV_301
 from rigctl.control.readings import Reading, Readings
-from rigctl.control.sequence import ACTIVE, Phase
 from rigctl.control.settings import Cylinder, Settings
+from rigctl.control.vocabulary import ACTIVE, Phase
+from rigctl.scan import ScanRecord
 from tests.strategies import change
 
 CONFIGS = Path(__file__).parents[1] / "configs"

@@ -10,15 +10,14 @@ from typing import Any
 import msgspec
 from hypothesis import strategies as st
 
-from rigctl import config
-from rigctl.control import controller
-from rigctl.control.controller import ScanRecord, State
-from rigctl.control.interlocks import Ask
+from rigctl import config, scan
 from rigctl.control.points import INLETS, M_101, XV_104, XV_105, XV_203, Outputs
+from rigctl.control.prepare import prepare
 from rigctl.control.readings import ABSENT, Fault, Reading, Readings, Request, RequestKind, Source
-from rigctl.control.sequence import Phase
 from rigctl.control.settings import Cylinder, Settings
+from rigctl.control.vocabulary import Ask, Phase
 from rigctl.refrigerant import catalogue
+from rigctl.scan import ScanRecord, State
 
 CONFIGS = Path(__file__).parent.parent / "configs"
 
@@ -177,7 +176,7 @@ class Puppet:
     def __init__(self, settings: Settings, liquid_kg: float = 0.6) -> None:
         self.settings = settings
         self.now_s = 1000.0
-        self.state: State = controller.initial(settings)
+        self.state: State = scan.initial(prepare(settings))
         refrigerant = catalogue.get(settings.job.refrigerant)
         self.saturated_pa_abs = refrigerant.bubble_pressure_pa_abs(settings.job.ambient_degc)
         self.appliance_pa_abs = self.header_pa_abs = self.saturated_pa_abs
@@ -192,11 +191,11 @@ class Puppet:
 
     @property
     def phase(self) -> Phase:
-        return self.state.phase
+        return self.state.control.phase
 
     @property
     def outputs(self) -> Outputs:
-        return self.state.outputs
+        return self.state.control.outputs
 
     def readings(self, *asked: Request) -> Readings:
         """What the instruments show now."""
@@ -227,9 +226,9 @@ class Puppet:
     def scan(self, *asked: Request) -> ScanRecord:
         """One scan later."""
         self.now_s += self.settings.scan_period_s
-        before, bits_before = self.state.estimate.pumped_kg, self.outputs.bits
-        self.state, _, record = controller.step(self.state, self.readings(*asked), self.settings)
-        moved = max(0.0, self.state.estimate.pumped_kg - before)
+        before, bits_before = self.state.control.estimate.pumped_kg, self.outputs.bits
+        self.state, _, record = scan.step(self.state, self.readings(*asked), prepare(self.settings))
+        moved = max(0.0, self.state.control.estimate.pumped_kg - before)
         across = self.settings.scan_period_s * (ACROSS_KG_S if self.liquid_kg > 0.0 else 0.02 * ACROSS_KG_S)
         if bits_before & XV_104:
             moved = across
@@ -241,7 +240,7 @@ class Puppet:
             self.liquid_kg -= moved
             if self.liquid_kg <= 0.0:
                 self.appliance_pa_abs = max(
-                    0.95 * self.state.pull_target_pa_abs, self.appliance_pa_abs * (1.0 - dt / 4)
+                    0.95 * self.state.control.pull_target_pa_abs, self.appliance_pa_abs * (1.0 - dt / 4)
                 )
         if inlet:
             # Without CV-103 the wide restriction draws the header down while liquid comes.
@@ -267,13 +266,13 @@ class Puppet:
         end = self.now_s + within_s
         while not until(self):
             if self.now_s >= end:
-                raise AssertionError(f"stuck in {self.phase}: {self.state.sentence!r}")
+                raise AssertionError(f"stuck in {self.phase}: {self.state.control.sentence!r}")
             self.scan(*self._hose_moved())
         return self
 
     def _hose_moved(self) -> tuple[Request, ...]:
         """On a rig with one inlet: the person who moves the hose when asked to."""
-        asks_for_hose = self.state.ask in (Ask.HOSE_TO_LIQUID, Ask.HOSE_TO_VAPOR)
+        asks_for_hose = self.state.control.ask in (Ask.HOSE_TO_LIQUID, Ask.HOSE_TO_VAPOR)
         return (request(RequestKind.RESTART),) if self.phase is Phase.HELD and asks_for_hose else ()
 
     def to(self, *phases: Phase, within_s: float = 900.0) -> Puppet:

@@ -16,12 +16,12 @@ from hil_sim.plant import layout
 from hil_sim.plant.model import PlantParameters
 from hil_sim.scenario import ScenarioError, load_appliance, load_setup
 from rigctl.config import load_job, load_rig, settings_for
-from rigctl.control.controller import ScanRecord
 from rigctl.control.points import INLETS, M_101, SAFE, XV_301
 from rigctl.control.readings import Fault as ReadingFault
 from rigctl.control.readings import RequestKind, Source
-from rigctl.control.sequence import Ask, Phase
 from rigctl.control.settings import Cylinder, Settings
+from rigctl.control.vocabulary import Ask, Phase
+from rigctl.scan import ScanRecord
 
 CONFIGS = Path(__file__).parents[1] / "configs"
 SETUPS = sorted(path.stem for path in (CONFIGS / "setups").glob("*.toml"))

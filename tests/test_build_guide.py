@@ -11,8 +11,8 @@ from pathlib import Path
 import pytest
 
 from rigctl import config
-from rigctl.control.outputs import fitted_outputs
 from rigctl.control.points import tags
+from rigctl.control.protect.gate import fitted_outputs
 from rigctl.hardware.wiring import HEARTBEAT, INPUTS, OUTPUTS, wanted
 from rigctl.refrigerant import catalogue
 from rigctl.refrigerant.cylinder import fill_limit

@@ -12,25 +12,16 @@ from hypothesis import given
 from hypothesis import settings as hypothesis_settings
 from hypothesis import strategies as st
 
-from rigctl.control import estimate
-from rigctl.control.estimate import (
-    InletPhase,
-    Memory,
-    owed_kg,
-    report,
-    update,
-    with_cylinder,
-    with_scale_believed,
-    with_scale_moved,
-)
-from rigctl.control.forecast import Progress, finish
-from rigctl.control.interlocks import INDEX, TABLE
-from rigctl.control.left import by_label, by_pressure
+from rigctl.advice.mass_left import by_label, by_pressure
+from rigctl.advice.report import Estimate, InletPhase, report
+from rigctl.advice.time_to_finish import Progress, finish
 from rigctl.control.points import INLETS, M_101, XV_201, XV_202, XV_301, Outputs
-from rigctl.control.pump import (
-    ORIFICE_M2_PER_KV,
+from rigctl.control.prepare import prepare
+from rigctl.control.protect.table import INDEX, TABLE
+from rigctl.control.readings import ABSENT
+from rigctl.control.sense import estimate
+from rigctl.control.sense.compressor import (
     POLYTROPIC_EXPONENT,
-    choked_liquid_flux_kg_m2_s,
     comes_dry,
     pumped_flow,
     straight_through_kg_s,
@@ -38,9 +29,10 @@ from rigctl.control.pump import (
     vapor_beside_liquid,
     volumetric_efficiency,
 )
-from rigctl.control.readings import ABSENT
+from rigctl.control.sense.estimate import Memory, owed_kg, update, with_cylinder, with_scale_believed, with_scale_moved
+from rigctl.control.sense.restrictions import ORIFICE_M2_PER_KV, choked_liquid_flux_kg_m2_s
+from rigctl.control.sense.signals import Signals, judge
 from rigctl.control.settings import Settings
-from rigctl.control.signals import Signals, judge
 from rigctl.refrigerant import catalogue
 from tests.strategies import ANALOGUE, FULL, SHOP, UNFIT, WATER, at_rest, change, fitted
 
@@ -187,7 +179,7 @@ class Scale:
             step = instruments.scale_resolution_kg
             shown = {"wt_301_kg": round(noisy / step) * step} | self.shown
             self.memory, self.signals = update(
-                self.memory, at_rest(self.settings, self.now_s, **shown), self.settings, self.outputs,
+                self.memory, at_rest(self.settings, self.now_s, **shown), prepare(self.settings), self.outputs,
                 expecting_liquid=False, cylinder_off=False, appliance_pa_abs=1e6,
             )  # fmt: skip
         return self
@@ -196,9 +188,9 @@ class Scale:
     def net_true_kg(self) -> float:
         return self.true_kg - self.start_kg
 
-    def report(self) -> estimate.Estimate:
+    def report(self) -> Estimate:
         u = estimate.net_uncertainty_kg(self.memory, self.settings)
-        return report(self.memory, self.signals, u, self.settings, Progress(0.0, 0.0, 15.0, 7e4, 10.0, 0, False, 2))
+        return report(self.memory, self.signals, u, prepare(self.settings), Progress(0.0, 0.0, 15.0, 10.0, 0, 2))
 
 
 def pumped_flow_now(settings: Settings = FULL) -> float:
@@ -422,7 +414,8 @@ def test_below_the_table_of_the_liquid_what_comes_is_counted_as_vapor(p_pa_abs: 
 
     def counted(expecting_liquid: bool) -> float:
         _, signals = update(
-            Memory(at_s=100.0), readings, WATER, PUMPING, expecting_liquid=expecting_liquid, cylinder_off=False,
+            Memory(at_s=100.0), readings, prepare(WATER), PUMPING,
+            expecting_liquid=expecting_liquid, cylinder_off=False,
             appliance_pa_abs=p_pa_abs,
         )  # fmt: skip
         return signals.pumped_flow_kg_s
@@ -623,7 +616,13 @@ def test_a_return_to_the_liquid_that_finds_vapor_is_over_in_seconds() -> None:
             now += DT_S
             readings = at_rest(FULL, now, pt_101_pa_abs=8e5, pt_102_pa_abs=8e5 * ratio)
             memory, _ = update(
-                memory, readings, FULL, PUMPING, expecting_liquid=expecting, cylinder_off=False, appliance_pa_abs=1e6
+                memory,
+                readings,
+                prepare(FULL),
+                PUMPING,
+                expecting_liquid=expecting,
+                cylinder_off=False,
+                appliance_pa_abs=1e6,
             )
 
     drawing(30.0, 0.3, True)
@@ -643,7 +642,7 @@ def test_a_cylinder_that_cools_or_warms_has_not_come_to_rest(fall_pa_s: float, r
     for i in range(600):
         readings = at_rest(FULL, 100.0 + i * DT_S, pt_301_pa_abs=1e6 - fall_pa_s * i * DT_S)
         memory, signals = update(
-            memory, readings, FULL, STILL, expecting_liquid=False, cylinder_off=False, appliance_pa_abs=1e6
+            memory, readings, prepare(FULL), STILL, expecting_liquid=False, cylinder_off=False, appliance_pa_abs=1e6
         )
     assert signals.p_cylinder_rests is rests
 
@@ -654,9 +653,15 @@ def test_a_cylinder_that_cools_or_warms_has_not_come_to_rest(fall_pa_s: float, r
 def test_with_no_readings_at_all_everything_is_unknown_and_nothing_raises() -> None:
     unfit = {name: nan for name in ANALOGUE if fitted(FULL, name)}
     memory, signals = update(
-        Memory(), at_rest(FULL, **unfit), FULL, PUMPING, expecting_liquid=True, cylinder_off=False, appliance_pa_abs=1e6
+        Memory(),
+        at_rest(FULL, **unfit),
+        prepare(FULL),
+        PUMPING,
+        expecting_liquid=True,
+        cylinder_off=False,
+        appliance_pa_abs=1e6,
     )
-    seen = report(memory, signals, 0.02, FULL, Progress(0.0, 0.0, 15.0, 7e4, 10.0, 0, False, 2))
+    seen = report(memory, signals, 0.02, prepare(FULL), Progress(0.0, 0.0, 15.0, 10.0, 0, 2))
     for value in (
         seen.net_kg,
         seen.contents_kg,
@@ -675,13 +680,13 @@ def test_saturation_and_superheat_are_those_of_the_published_table() -> None:
     memory, signals = update(
         Memory(),
         at_rest(WATER, **shown),
-        WATER,
+        prepare(WATER),
         STILL,
         expecting_liquid=False,
         cylinder_off=False,
         appliance_pa_abs=1e6,
     )
-    seen = report(memory, signals, 0.02, WATER, Progress(0.0, 0.0, 15.0, 7e4, 10.0, 0, False, 2))
+    seen = report(memory, signals, 0.02, prepare(WATER), Progress(0.0, 0.0, 15.0, 10.0, 0, 2))
     assert seen.saturation_degc == pytest.approx(0.0, abs=0.1)
     assert seen.superheat_k == pytest.approx(12.0, abs=0.1)
     assert seen.compression_ratio == pytest.approx(5.0)
@@ -722,7 +727,7 @@ def test_the_time_to_finish_is_a_range_that_narrows_as_more_is_known() -> None:
     def told(stage: int, p: float, ratio: float = nan, measured: bool = False, fails: float = nan) -> Any:
         signals = judge(at_rest(SHOP, 100.0, pt_101_pa_abs=p), SHOP)
         signals.log_fall_1_s = 0.0
-        at = Progress(0.0, 0.0, 15.0, 7e4, 20.0, 0, False, stage, ratio, measured, 0.0, 3e6, fails)
+        at = Progress(0.0, 0.0, 15.0, 20.0, 0, stage, ratio, measured, 0.0, 3e6, fails)
         return finish(signals, SHOP, at, 0.0, 0.5)
 
     liquid, high, near, checked = told(1, 1e6), told(2, 5e5), told(2, 5e4, 2.0), told(2, 5e4, 2.0, measured=True)

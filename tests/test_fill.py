@@ -21,11 +21,12 @@ from hil_sim.operator import Operator
 from hil_sim.plant import layout as at
 from hil_sim.scenario import load_appliance, load_setup
 from rigctl import config
-from rigctl.control import fill
-from rigctl.control.controller import cylinder_fault
-from rigctl.control.estimate import Memory
-from rigctl.control.fill import Fill, Moved, Way, begun, carried, next_cylinder
-from rigctl.control.sequence import Phase
+from rigctl.control.prepare import prepare
+from rigctl.control.procedure.cylinders import cylinder_fault
+from rigctl.control.sense import fill
+from rigctl.control.sense.estimate import Memory
+from rigctl.control.sense.fill import Fill, Moved, Way, begun, carried, next_cylinder
+from rigctl.control.vocabulary import Phase
 from rigctl.journal.record import NOT_WEIGHED, RecordBuilder
 from rigctl.refrigerant import catalogue
 from rigctl.refrigerant.cylinder import fill_limit
@@ -308,12 +309,12 @@ def test_without_a_scale_the_cylinder_is_changed_before_it_can_be_too_full() -> 
         held |= {event.tag for event in record.events if event.kind == "hold"}
     assert "M-101.filled" in held
     assert limit_kg - 1.5 < most_kg < limit_kg
-    assert bench.result().outcome is Phase.COMPLETE and len(bench.state.cylinders) == 1
+    assert bench.result().outcome is Phase.COMPLETE and len(bench.state.control.cylinders) == 1
 
 
 def test_a_cylinder_of_unknown_contents_is_not_filled_without_a_scale() -> None:
     bench = without_scale()
     unknown = change(bench.settings.cylinder, residual_kg=0.0)
-    assert "log" in cylinder_fault(unknown, bench.settings)
-    assert cylinder_fault(change(unknown, refrigerant=""), bench.settings) == "", "new and evacuated"
-    assert cylinder_fault(unknown, change(bench.settings, job__scale_usable=True)) == ""
+    assert "log" in cylinder_fault(unknown, prepare(bench.settings))
+    assert cylinder_fault(change(unknown, refrigerant=""), prepare(bench.settings)) == "", "new and evacuated"
+    assert cylinder_fault(unknown, prepare(change(bench.settings, job__scale_usable=True))) == ""

@@ -10,9 +10,10 @@ import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
-from rigctl.control import finishing
-from rigctl.control.finishing import Giving, Outlook, Rise, Shape, allowed_pa_s, drawn, learned, outlook, shape, watched
+from rigctl.control.sense import outgassing
+from rigctl.control.sense.outgassing import Giving, Outlook, Rise, allowed_pa_s, drawn, learned, outlook, shape, watched
 from rigctl.control.settings import Procedure
+from rigctl.control.vocabulary import Shape
 from tests.strategies import FULL, change
 
 DT_S = 0.1
@@ -70,13 +71,13 @@ def test_promise_a_check_is_not_broken_off_that_would_have_been_passed_with_room
     # Room: 15 % of the level. What it costs to be wrong nearer to the level is half a minute.
     assume(start + total < 0.85 * LEVEL_PA_ABS)
     for until_s in (16.0, 25.0, 40.0, 80.0):
-        assert ahead(seen(start, total, tau, until_s, 2e3, seed)).fails < finishing.FAILS
+        assert ahead(seen(start, total, tau, until_s, 2e3, seed)).fails < outgassing.FAILS
 
 
 @pytest.mark.parametrize("tau", [40.0, 80.0, inf])
 def test_a_hopeless_check_is_seen_within_half_a_minute(tau: float) -> None:
     total = 2e5 / 135.0 if tau == inf else 2e5
-    assert ahead(seen(5e4, total, tau, 27.0, 2e3)).fails >= finishing.FAILS
+    assert ahead(seen(5e4, total, tau, 27.0, 2e3)).fails >= outgassing.FAILS
 
 
 def test_a_small_rise_within_the_allowance_is_no_failure_even_without_rest() -> None:
@@ -177,7 +178,7 @@ def test_gas_that_warms_up_at_the_same_mass_is_told_from_oil() -> None:
 
 def test_a_rise_that_never_becomes_slower_is_a_leak_and_one_that_does_is_not() -> None:
     even, giving, now_s = seen(2e4, 300.0, inf, 60.0), Giving(), 1000.0
-    while now_s < 1000.0 + finishing.LEAK_S:
+    while now_s < 1000.0 + outgassing.LEAK_S:
         assert meaning(even, giving, now_s=now_s) is not Shape.LEAK
         giving = learned(giving, even, ahead(even), now_s)
         now_s += 100.0

@@ -11,8 +11,8 @@ import pytest
 
 from hil_sim.bench import Bench, rig_parameters
 from hil_sim.operator import Operator
-from rigctl.control.sequence import Phase
 from rigctl.control.settings import Fitted, unsafe
+from rigctl.control.vocabulary import Phase
 from tests.promise_helpers import loaded
 
 CHOSEN = 40 * (1 + 20 * int(os.environ.get("RIG_CAMPAIGN", "0")))

@@ -11,15 +11,14 @@ from hypothesis import strategies as st
 from hil_sim.bench import Bench
 from hil_sim.faults import Fault, PlantFault
 from hil_sim.plant import layout as at
-from rigctl.control.controller import ScanRecord
-from rigctl.control.governing import REST_LEAST_S
-from rigctl.control.interlocks import Ask
 from rigctl.control.points import EH_001, INLETS, M_001, M_101, M_201, M_202
-from rigctl.control.pump import liquid_fraction
+from rigctl.control.procedure.pauses import REST_LEAST_S
 from rigctl.control.readings import RequestKind
-from rigctl.control.sequence import Phase
+from rigctl.control.sense.compressor import liquid_fraction
 from rigctl.control.settings import Settings
+from rigctl.control.vocabulary import Ask, Phase
 from rigctl.refrigerant import catalogue
+from rigctl.scan import ScanRecord
 from tests.promise_helpers import FREEZING_PA_ABS, SMALL, WATER, Work, made
 from tests.strategies import FULL, change, led_to
 from tests.strategies import WATER as WATER_SETTINGS

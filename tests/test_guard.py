@@ -8,11 +8,11 @@ from typing import Any
 import msgspec
 import pytest
 
-from rigctl.control.controller import ScanRecord, State, initial, step
-from rigctl.control.interlocks import AlarmState
+from rigctl.advice.remedies import Remedy, What
+from rigctl.control.prepare import prepare
 from rigctl.control.readings import RequestKind
-from rigctl.control.remedies import Remedy, What
-from rigctl.control.sequence import Phase
+from rigctl.control.vocabulary import AlarmState, Phase, Step
+from rigctl.scan import ScanRecord, State, initial, step
 from tests.guard import projection
 from tests.guard.__main__ import first_difference, first_window
 from tests.guard.collector import EVERY, EnoughError, Tally
@@ -97,7 +97,7 @@ def test_outputs_alarms_and_steps_are_seen_as_what_moves(scanned: tuple[ScanReco
     assert seen(scanned, change(record, replies=(change(record.replies[0], accepted=False),))) == {"moves"}
     assert seen(scanned, change(record, events=record.events[1:])) == {"moves"}
     assert seen(scanned, change(record, sentence="")) == {"moves"}
-    assert seen(scanned, record, change(state, stage=state.stage + 1)) == {"moves", "state"}
+    assert seen(scanned, record, change(state, control__step=Step.STANDING_BY)) == {"moves", "state"}
 
 
 def test_what_only_advises_is_seen_apart(scanned: tuple[ScanRecord, State]) -> None:
@@ -119,9 +119,12 @@ def test_wording_is_not_seen(scanned: tuple[ScanRecord, State]) -> None:
         replies=tuple(change(one, text="Other.") for one in record.replies),
         estimate__remedies=tuple(change(one, sentence="Other.") for one in record.estimate.remedies),
     )
-    alarms = tuple(change(one, text="Other.") for one in state.interlocks.alarms)
+    alarms = tuple(change(one, text="Other.") for one in state.control.interlocks.alarms)
     assert alarms
-    assert seen(scanned, other, change(state, sentence="In other words.", interlocks__alarms=alarms)) == set()
+    assert (
+        seen(scanned, other, change(state, control__sentence="In other words.", control__interlocks__alarms=alarms))
+        == set()
+    )
 
 
 def test_of_nan_there_is_one_and_of_zero_there_are_two() -> None:
@@ -157,9 +160,9 @@ def told(changed_at: int | None) -> tuple[dict[str, Any], list[Any]]:
     """What a tally says of a short run, of which one scan may be another, and what it keeps of its second stretch."""
 
     def scans(tally: Tally) -> None:
-        state = initial(FULL)
+        state = initial(prepare(FULL))
         for n in range(2 * EVERY + 5):
-            state, outputs, record = step(state, at_rest(FULL, 100.0 + 0.1 * n), FULL)
+            state, outputs, record = step(state, at_rest(FULL, 100.0 + 0.1 * n), prepare(FULL))
             if n == changed_at:
                 record = change(record, estimate__flow_kg_s=nextafter(record.estimate.flow_kg_s, 1.0))
             tally.scan(record, state, outputs)

@@ -21,14 +21,15 @@ from hypothesis import settings as hypothesis_settings
 from hypothesis import strategies as st
 
 from rigctl import config
-from rigctl.control import controller
-from rigctl.control.controller import CylinderFill, Event, Reply, ScanRecord, StandingCheck
-from rigctl.control.estimate import Estimate
-from rigctl.control.interlocks import Alarm, AlarmState, Kind
+from rigctl import scan as one_scan
+from rigctl.advice.report import Estimate
 from rigctl.control.points import M_101, XV_101, XV_301, Outputs
+from rigctl.control.prepare import prepare
+from rigctl.control.protect.alarms import Alarm
 from rigctl.control.readings import Fault, Reading, Readings, Request, RequestKind, Source
-from rigctl.control.sequence import Ask, Phase
 from rigctl.control.settings import Cylinder, Job, Settings
+from rigctl.control.state import CylinderFill, Event, Reply, StandingCheck
+from rigctl.control.vocabulary import AlarmState, Ask, Kind, Phase
 from rigctl.journal import replay as replay_module
 from rigctl.journal.replay import differences, replay
 from rigctl.journal.store import (
@@ -39,6 +40,7 @@ from rigctl.journal.store import (
     journal_path,
     unfinished,
 )
+from rigctl.scan import ScanRecord
 from tests.waiting import PATIENCE_S, until
 
 UTC_S = 1_790_000_000.0  # 2026-09-21T14:13:20Z by GNU date
@@ -666,10 +668,10 @@ def toy_step(state, given, settings):
 
 @pytest.fixture
 def toy(monkeypatch):
-    monkeypatch.setattr(controller, "State", ToyState, raising=False)
-    monkeypatch.setattr(controller, "initial", lambda settings: ToyState(), raising=False)
-    monkeypatch.setattr(controller, "step", toy_step, raising=False)
-    assert replay_module.controller is controller
+    monkeypatch.setattr(one_scan, "State", ToyState, raising=False)
+    monkeypatch.setattr(one_scan, "initial", lambda prepared: ToyState(), raising=False)
+    monkeypatch.setattr(one_scan, "step", toy_step, raising=False)
+    assert replay_module.scan is one_scan
 
 
 def run_toy(path, scans, *, state=None, start_state=None, lose=(), first=1):
@@ -719,7 +721,7 @@ def test_replay_names_the_first_scan_and_the_tag_that_differ(tmp_path, toy, monk
             outputs = msgspec.structs.replace(outputs, bits=0)
         return after, outputs, made
 
-    monkeypatch.setattr(controller, "step", changed)
+    monkeypatch.setattr(one_scan, "step", changed)
     result = replay(path)
     assert not result.identical
     assert result.difference.scan == 33
@@ -755,7 +757,7 @@ def test_replay_compares_the_stored_states(tmp_path, toy, monkeypatch):
         after, outputs, made = toy_step(state, given, settings)
         return msgspec.structs.replace(after, odd=0.0), outputs, made
 
-    monkeypatch.setattr(controller, "step", changed)
+    monkeypatch.setattr(one_scan, "step", changed)
     difference = replay(path).difference
     assert (difference.scan, [c.where for c in difference.changes]) == (1, ["state.odd"])
 
@@ -791,7 +793,7 @@ def test_a_state_of_another_version_is_reported_in_one_sentence(tmp_path, toy, m
 
     path = tmp_path / "a.journal"
     run_toy(path, 5)
-    monkeypatch.setattr(controller, "State", Other)
+    monkeypatch.setattr(one_scan, "State", Other)
     with JournalReader(path) as reader, pytest.raises(JournalError, match="read it with that version"):
         reader.last_state()
     assert len(stored_without_states(path)) == 5
@@ -837,19 +839,19 @@ def run_job(path, settings, state, scans, *, start_state=None, first=0, spoil=No
     phases = set()
     with Journal(path, settings, start_state=start_state, checkpoint_every_s=5.0, capacity=100_000) as journal:
         for scan in range(first, first + scans):
-            if state.outputs.on(M_101):
+            if state.control.outputs.on(M_101):
                 # Just what the controller expects without the scale, so that it goes through its phases.
                 weight_kg = max(weight_kg, settings.cylinder.tare_kg + second_kg)
                 pressure_pa = max(40e3, pressure_pa * 0.998)
             requests = (Request(RequestKind.START, Source.LOCAL, "start"),) if scan == 20 else ()
-            if state.phase is Phase.HELD and scan % 100 == 0:  # the person does what is asked
+            if state.control.phase is Phase.HELD and scan % 100 == 0:  # the person does what is asked
                 requests = (Request(RequestKind.RESTART, Source.LOCAL, f"restart-{scan}"),)
             given = sound_readings(scan, settings, weight_kg, pressure_pa, requests)
             if spoil is not None:
                 given = spoil(scan, given)
-            bits = state.outputs.bits
+            bits = state.control.outputs.bits
             given = msgspec.structs.replace(given, readback=bits)
-            state, _, made = controller.step(state, given, settings)
+            state, _, made = one_scan.step(state, given, prepare(settings))
             second_kg = made.estimate.second_kg
             phases.add(made.phase)
             journal.offer(made, state)
@@ -858,7 +860,7 @@ def run_job(path, settings, state, scans, *, start_state=None, first=0, spoil=No
 
 def test_a_job_of_the_real_controller_replays_to_the_bit(tmp_path, rig):
     path = tmp_path / "a.journal"
-    _, phases = run_job(path, rig, controller.initial(rig), 4_000)
+    _, phases = run_job(path, rig, one_scan.initial(prepare(rig)), 4_000)
     assert {Phase.LINE_UP, Phase.LIQUID, Phase.VAPOR, Phase.STANDING} <= phases  # or it would show little
     assert replay(path).describe() == "4000 scans identical."
     with JournalReader(path) as reader:
@@ -871,10 +873,10 @@ def test_a_job_of_the_real_controller_replays_to_the_bit(tmp_path, rig):
 
 def test_a_job_cut_by_power_loss_is_resumed_from_the_journal_and_replays_to_the_bit(tmp_path, rig):
     path = tmp_path / "a.journal"
-    run_job(path, rig, controller.initial(rig), 600)
+    run_job(path, rig, one_scan.initial(prepare(rig)), 600)
     with JournalReader(path) as reader:
-        state = controller.after_power_loss(reader.last_state())
-    assert state.phase is Phase.HELD
+        state = one_scan.after_power_loss(reader.last_state())
+    assert state.control.phase is Phase.HELD
     run_job(path, rig, state, 200, start_state=state, first=600)
     assert replay(path).describe() == "800 scans identical."
 
@@ -896,7 +898,7 @@ def test_the_same_readings_give_the_same_outputs_on_replay_whatever_they_are(tmp
             given = msgspec.structs.replace(given, requests=(asked[scan],))
         return given
 
-    run_job(path, rig, controller.initial(rig), 250, spoil=spoil)
+    run_job(path, rig, one_scan.initial(prepare(rig)), 250, spoil=spoil)
     result = replay(path)
     assert result.identical, result.describe()
     assert result.compared == 250
@@ -904,13 +906,13 @@ def test_the_same_readings_give_the_same_outputs_on_replay_whatever_they_are(tmp
 
 def test_a_controller_with_another_limit_is_found_by_replay(tmp_path, rig, monkeypatch):
     path = tmp_path / "a.journal"
-    run_job(path, rig, controller.initial(rig), 800)
-    real = controller.step
+    run_job(path, rig, one_scan.initial(prepare(rig)), 800)
+    real = one_scan.step
     lower = msgspec.structs.replace(
         rig,
         limits=msgspec.structs.replace(rig.limits, discharge_high_pa_abs=1.6e6),  # PT-201 shows 1.7 MPa
     )
-    monkeypatch.setattr(controller, "step", lambda state, given, settings: real(state, given, lower))
+    monkeypatch.setattr(one_scan, "step", lambda state, given, prepared: real(state, given, prepare(lower)))
     found = replay(path).difference
     assert found is not None
     assert any("PT-201" in change.replayed for change in found.changes)

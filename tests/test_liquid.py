@@ -9,9 +9,9 @@ from typing import Any
 
 import pytest
 
-from rigctl.control.liquid import Watch, draw, idle, pull
+from rigctl.control.sense.liquid_end import Watch, draw, idle, pull
+from rigctl.control.sense.signals import Signals
 from rigctl.control.settings import Settings
-from rigctl.control.signals import Signals
 from rigctl.refrigerant import catalogue
 from tests.strategies import SHOP, change
 

@@ -9,24 +9,18 @@ from math import inf, nan
 
 import pytest
 
-from rigctl.control import outputs
-from rigctl.control.interlocks import TABLE
-from rigctl.control.outputs import Wish, gate, wanted
-from rigctl.control.points import (
-    ALL,
-    EH_001,
-    M_101,
-    M_201,
-    OUTPUT_TAGS,
-    SAFE,
-    XV_202,
-    XV_301,
-    Outputs,
-    tags,
-)
+from rigctl.control.points import ALL, EH_001, M_101, M_201, OUTPUT_TAGS, SAFE, XV_202, XV_301, Outputs, tags
+from rigctl.control.prepare import prepare
+from rigctl.control.prepared import Prepared
+from rigctl.control.procedure import rooms
+from rigctl.control.procedure.rooms import wanted
+from rigctl.control.procedure.wish import Wish
+from rigctl.control.protect import gate as gates
+from rigctl.control.protect.gate import gate
+from rigctl.control.protect.table import TABLE
 from rigctl.control.readings import RequestKind
-from rigctl.control.sequence import ACTIVE, RUNNING, Phase
 from rigctl.control.settings import Settings
+from rigctl.control.vocabulary import ACTIVE, RUNNING, Phase, Step
 from tests.strategies import BASIC, FULL, SHOP, SUPPLIED, WATER, Puppet, change
 
 MOTORS = "M-101 M-201 M-202 M-001 EH-001"
@@ -44,11 +38,26 @@ PATTERNS = [bits | aids for bits in range(ALL + 1) if not bits & AIDS for aids i
 """Every pattern of valves and compressor, with all aids off and all on: what an aid does hangs on no other aid."""
 
 
+STEPS = {
+    Phase.LINE_UP: (Step.STATIC, Step.CONNECTED),
+    Phase.PUSH_PULL: (Step.PRESSING, Step.CROSSING, Step.GOING_OVER),
+    Phase.HOLDING: (Step.EMPTYING, Step.SHUTTING, Step.STANDING_BY),
+    Phase.STOPPING: (Step.EMPTYING, Step.SHUTTING, Step.STANDING_BY),
+}
+"""The steps of the phases that have some, in their order; the tables below count them from 0."""
+
+
+def nth(phase: Phase, number: int) -> Step:
+    steps = STEPS.get(phase, (Step.WHOLE,))
+    return steps[number % len(steps)]
+
+
 def wish(settings: Settings, phase: Phase, stage: int = 0, **changes: object) -> Wish:
     """A wish in the middle of a phase: way open for long, motor free to run, refrigerant has moved."""
     made = Wish()
     fields: dict[str, object] = {
-        "phase": phase, "stage": stage, "in_stage_s": 1000.0, "moved": True, "path_shut": False, "path_open_s": 1000.0,
+        "phase": phase, "step": nth(phase, stage), "in_step_s": 1000.0, "moved": True, "path_shut": False,
+        "path_open_s": 1000.0,
         "ready_s": inf, "bits": 0, "settings": settings, "aids": AIDS,
         "resting": False, "in_switch_s": 1000.0, "uncleared": False,
     }  # fmt: skip
@@ -141,15 +150,15 @@ def test_the_gate_lets_nothing_forbidden_or_unfitted_on_and_the_compressor_only_
             left = bits & there & ~forbidden
             if left & M_101 and left & VALVES not in ways:
                 left &= ~M_101
-            assert gate(bits, forbidden, settings) == left, (tags(bits), tags(forbidden))
+            assert gate(bits, forbidden, prepare(settings)) == left, (tags(bits), tags(forbidden))
 
 
 @pytest.mark.parametrize("name", RIGS)
 def test_passing_the_gate_twice_changes_nothing(name: str) -> None:
     settings = RIGS[name]
     for bits in PATTERNS:
-        once = gate(bits, 0, settings)
-        assert gate(once, 0, settings) == once
+        once = gate(bits, 0, prepare(settings))
+        assert gate(once, 0, prepare(settings)) == once
 
 
 @pytest.mark.parametrize("settings", [FULL, SHOP, BASIC, WATER], ids=["full", "shop", "basic", "water"])
@@ -159,7 +168,7 @@ def test_the_gate_changes_nothing_of_what_the_sequence_commands_in_a_sound_run(
     there = fitted_by_hand(settings)
     passed: list[int] = []
 
-    def watched(bits: int, forbidden: int, of: Settings) -> int:
+    def watched(bits: int, forbidden: int, of: Prepared) -> int:
         let = gate(bits, forbidden, of)
         if inside_wanted[0]:
             assert let == bits & there & ~forbidden, tags(bits)
@@ -173,8 +182,8 @@ def test_the_gate_changes_nothing_of_what_the_sequence_commands_in_a_sound_run(
         inside_wanted[0] = True  # the next call of the gate is the command, not a question
         return wanted(made)
 
-    monkeypatch.setattr(outputs, "gate", watched)
-    monkeypatch.setattr(outputs, "wanted", noted)
+    monkeypatch.setattr(gates, "gate", watched)
+    monkeypatch.setattr(rooms, "wanted", noted)
     rig = Puppet(settings)
     rig.wait(1.0)
     rig.ask(RequestKind.START)
@@ -268,14 +277,14 @@ def test_shutting_only_closes_and_closes_the_cylinder_last(phase: Phase, stage: 
     settings = change(FULL, job__water_side=False)
     stroke = settings.procedure.valve_stroke_s
     for bits in PATTERNS:
-        for in_stage_s in (0.0, 0.5 * stroke, stroke, 1.5 * stroke, 2.0 * stroke, 100.0):
-            left = wanted(wish(settings, phase, stage, bits=bits, in_stage_s=in_stage_s))
+        for in_step_s in (0.0, 0.5 * stroke, stroke, 1.5 * stroke, 2.0 * stroke, 100.0):
+            left = wanted(wish(settings, phase, stage, bits=bits, in_step_s=in_step_s))
             assert left & ~bits == 0, "opened or started something"
             assert not left & M_101
             # Motor at once, bypass a stroke later, cylinder a stroke after that.
-            if in_stage_s < stroke:
+            if in_step_s < stroke:
                 assert left == bits & (XV_301 | BIT["XV-204"])
-            elif in_stage_s < 2.0 * stroke:
+            elif in_step_s < 2.0 * stroke:
                 assert left == bits & XV_301, "the cylinder is shut last"
             else:
                 assert left == 0
@@ -287,23 +296,23 @@ def test_no_phase_shuts_the_cylinder_before_the_motor_is_off(settings: Settings)
     pumping = bits_of("XV-102 XV-201 XV-202 XV-301 M-101")
     for phase in (*RUNNING, Phase.HOLDING, Phase.HELD, Phase.RESTARTING, Phase.STOPPING, Phase.ABORTING):
         for stage in (0, 1, 2):
-            for in_stage_s in (0.0, 0.1):
-                left = wanted(wish(settings, phase, stage, bits=pumping, in_stage_s=in_stage_s))
+            for in_step_s in (0.0, 0.1):
+                left = wanted(wish(settings, phase, stage, bits=pumping, in_step_s=in_step_s))
                 assert left & XV_301, (phase, stage, "the motor was running a scan ago and still turns")
 
 
 def test_no_phase_runs_the_motor_against_a_valve_that_still_moves_or_before_it_has_rested() -> None:
     for settings in (FULL, WATER, SHOP, BASIC):
         stroke, rest = settings.procedure.valve_stroke_s, settings.procedure.compressor_min_off_s
-        for phase, stage, in_stage_s in itertools.product(Phase, (0, 1, 2), (0.0, 0.99 * stroke, stroke, 1e4)):
+        for phase, stage, in_step_s in itertools.product(Phase, (0, 1, 2), (0.0, 0.99 * stroke, stroke, 1e4)):
             for path_open_s, ready_s in ((0.99 * stroke, inf), (1e4, 0.99 * rest)):
                 made = wish(
-                    settings, phase, stage, in_stage_s=in_stage_s, path_open_s=path_open_s, ready_s=ready_s, bits=ALL
+                    settings, phase, stage, in_step_s=in_step_s, path_open_s=path_open_s, ready_s=ready_s, bits=ALL
                 )
                 # Going over from push-pull to the ordinary way a motor that runs goes on: XV-106 is open still.
                 goes_over = phase is Phase.PUSH_PULL and stage == 2
                 assert goes_over or not wanted(made) & M_101, phase
-            made = wish(settings, phase, stage, in_stage_s=in_stage_s, path_open_s=stroke, ready_s=rest, bits=ALL)
+            made = wish(settings, phase, stage, in_step_s=in_step_s, path_open_s=stroke, ready_s=rest, bits=ALL)
             runs = {Phase.LIQUID, Phase.VAPOR, Phase.PUSH_PULL}
             cleared = phase is Phase.CLEAR_OUT or (phase in (Phase.HOLDING, Phase.STOPPING) and stage == 0)
             assert bool(wanted(made) & M_101) == (phase in runs or cleared), (phase, stage)
@@ -322,10 +331,10 @@ def test_the_motor_runs_only_where_something_is_to_be_pumped_and_never_with_inle
 
 def test_with_one_inlet_the_liquid_comes_through_it() -> None:
     only_vapor_port = change(FULL, fitted__xv_101=False)
-    assert "XV-102" in tags(gate(wanted(wish(only_vapor_port, Phase.LIQUID)), 0, only_vapor_port))
-    assert "XV-102" in tags(gate(wanted(wish(only_vapor_port, Phase.LINE_UP, 1)), 0, only_vapor_port))
+    assert "XV-102" in tags(gate(wanted(wish(only_vapor_port, Phase.LIQUID)), 0, prepare(only_vapor_port)))
+    assert "XV-102" in tags(gate(wanted(wish(only_vapor_port, Phase.LINE_UP, 1)), 0, prepare(only_vapor_port)))
     only_liquid_port = change(FULL, fitted__xv_102=False)
-    assert "XV-101" in tags(gate(wanted(wish(only_liquid_port, Phase.VAPOR)), 0, only_liquid_port))
+    assert "XV-101" in tags(gate(wanted(wish(only_liquid_port, Phase.VAPOR)), 0, prepare(only_liquid_port)))
 
 
 def test_both_inlets_open_with_the_liquid_where_the_job_says_so() -> None:
@@ -342,8 +351,8 @@ def test_without_its_own_instrument_the_standing_check_watches_the_appliance_thr
 
 def test_water_is_kept_moving_wherever_a_job_is_under_way() -> None:
     for phase, stage in itertools.product(ACTIVE, (0, 1, 2)):
-        for in_stage_s in (0.0, 1e4):
-            assert "M-001" in tags(wanted(wish(WATER, phase, stage, in_stage_s=in_stage_s))), phase
+        for in_step_s in (0.0, 1e4):
+            assert "M-001" in tags(wanted(wish(WATER, phase, stage, in_step_s=in_step_s))), phase
 
 
 def test_standing_locks_no_liquid_between_two_shut_valves() -> None:
@@ -352,6 +361,6 @@ def test_standing_locks_no_liquid_between_two_shut_valves() -> None:
         for phase, stage in itertools.product(
             (Phase.STANDING, Phase.HELD, Phase.RESTARTING, Phase.ABORTING, Phase.ABORTED, Phase.LINE_UP), (0, 1)
         ):
-            left = gate(wanted(wish(settings, phase, stage)), 0, settings)
+            left = gate(wanted(wish(settings, phase, stage)), 0, prepare(settings))
             assert left & XV_301, phase
             assert not settings.fitted.cooler_valves or left & XV_202, phase

@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from rigctl import config
-from rigctl.control.interlocks import table
+from rigctl.control.protect.table import table
 from rigctl.hardware import point_list, wiring
 from tests.waiting import PATIENCE_S
 

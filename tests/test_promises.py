@@ -22,15 +22,16 @@ from hypothesis import settings as hypothesis_settings
 from hypothesis import strategies as st
 
 from hil_sim.faults import Fault, FaultKind, PlantFault, UnsupportedFaultError
-from rigctl.control import controller
-from rigctl.control.controller import ScanRecord, State, after_power_loss
-from rigctl.control.interlocks import TABLE, AlarmState, Kind
+from rigctl import scan
 from rigctl.control.points import INLETS, M_101
+from rigctl.control.prepare import prepare
+from rigctl.control.protect.table import TABLE
 from rigctl.control.readings import Reading, RequestKind, Source
-from rigctl.control.sequence import ACTIVE, Phase
 from rigctl.control.settings import Settings
+from rigctl.control.vocabulary import ACTIVE, AlarmState, Kind, Phase
 from rigctl.journal.replay import replay
 from rigctl.journal.store import Journal, JournalReader
+from rigctl.scan import ScanRecord, State, after_power_loss
 from rigctl.telemetry.broker import EmbeddedBroker
 from rigctl.telemetry.publisher import Publisher, PublisherOptions
 from tests import strategies
@@ -89,7 +90,7 @@ def wild_run(data: st.DataObject, settings: Settings, state: State, now_s: float
     records = []
     for _ in range(scans):
         now_s += data.draw(away)
-        state, _, record = controller.step(state, data.draw(wild_readings(settings, now_s)), settings)
+        state, _, record = scan.step(state, data.draw(wild_readings(settings, now_s)), prepare(settings))
         records.append(record)
     return records
 
@@ -317,7 +318,7 @@ def test_nothing_starts_by_itself_after_a_power_loss(
             readings = msgspec.structs.replace(
                 readings, requests=tuple(asked for asked in readings.requests if asked.source is Source.REMOTE)
             )
-            rig.state, _, record = controller.step(rig.state, readings, settings)
+            rig.state, _, record = scan.step(rig.state, readings, prepare(settings))
         assert not record.outputs.bits & (M_101 | INLETS), record.phase
         assert record.phase in (Phase.HELD, Phase.ABORTING, Phase.ABORTED, Phase.STOPPING, Phase.STOPPED)
 
@@ -476,13 +477,13 @@ def test_every_phase_ends(phase: Phase, settings: Settings) -> None:
     )
     limit = 3.1 * 3600.0 if phase in (Phase.LIQUID, Phase.VAPOR) else 20 * 60.0
     end_s = now_s + limit
-    while state.phase is phase:
+    while state.control.phase is phase:
         now_s += 1.0
         assert now_s < end_s, f"{phase.value} has no end"
         fresh = {name: Reading(getattr(frozen, name).value, now_s) for name in INSTRUMENTS if fitted(settings, name)}
-        back = state.outputs.bits if settings.fitted.readback else None
-        state, _, record = controller.step(
-            state, msgspec.structs.replace(frozen, now_s=now_s, readback=back, requests=(), **fresh), coarse
+        back = state.control.outputs.bits if settings.fitted.readback else None
+        state, _, record = scan.step(
+            state, msgspec.structs.replace(frozen, now_s=now_s, readback=back, requests=(), **fresh), prepare(coarse)
         )
     if record.phase in (Phase.HELD, Phase.ABORTED):
         assert record.sentence
@@ -686,11 +687,11 @@ def test_the_same_state_and_readings_give_the_same_outputs(place: tuple[Settings
     settings, phase = place
     rig = led_to(phase, settings)
     readings = data.draw(wild_readings(settings, rig.now_s + 0.1))
-    first = controller.step(rig.state, readings, settings)
+    first = scan.step(rig.state, readings, prepare(settings))
     # Something else in between, and settings that are equal but another object.
-    controller.step(led_to(Phase.VAPOR).state, led_to(Phase.VAPOR).readings(), FULL)
+    scan.step(led_to(Phase.VAPOR).state, led_to(Phase.VAPOR).readings(), prepare(FULL))
     copied = msgspec.msgpack.decode(msgspec.msgpack.encode(settings), type=Settings)
-    assert encoded(first) == encoded(controller.step(rig.state, readings, copied))
+    assert encoded(first) == encoded(scan.step(rig.state, readings, prepare(copied)))
 
 
 # ---------------------------------------------------------------------- 11. A remote request can always stop ...
@@ -711,7 +712,7 @@ def test_a_remote_request_can_always_stop_the_rig(
     readings = data.draw(wild_readings(settings, now_s))
     others = readings.requests
     readings = msgspec.structs.replace(readings, requests=(*others, request(kind, Source.REMOTE)))
-    _, outputs, record = controller.step(rig.state, readings, settings)
+    _, outputs, record = scan.step(rig.state, readings, prepare(settings))
     assert record.replies[-1].accepted
     assert not outputs.bits & INLETS
     if kind is RequestKind.ABORT:
@@ -746,8 +747,8 @@ def test_a_remote_request_can_never_override_an_interlock(
     readings = data.draw(wild_readings(settings, rig.now_s + 0.1))
     quiet = msgspec.structs.replace(readings, requests=())
     asked = msgspec.structs.replace(readings, requests=tuple(request(kind, Source.REMOTE) for kind in kinds))
-    _, without, _ = controller.step(rig.state, quiet, settings)
-    _, given_way, record = controller.step(rig.state, asked, settings)
+    _, without, _ = scan.step(rig.state, quiet, prepare(settings))
+    _, given_way, record = scan.step(rig.state, asked, prepare(settings))
     # Whatever is asked from afar, an inlet or the motor that would be off without it stays off.
     assert not given_way.bits & (M_101 | INLETS) & ~without.bits
     for kind, reply in zip(kinds, record.replies, strict=True):

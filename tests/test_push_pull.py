@@ -11,12 +11,14 @@ from hil_sim.bench import Bench
 from hil_sim.faults import Fault, FaultKind, PlantFault
 from hil_sim.operator import Operator
 from hil_sim.plant import layout as at
-from rigctl.control import crossing
-from rigctl.control.crossing import Line, followed_line, gain_s
 from rigctl.control.points import INLETS, M_101, PUSH_PULL, XV_104, XV_105, XV_106, XV_201, XV_301
+from rigctl.control.prepare import prepare
 from rigctl.control.readings import RequestKind, Source
-from rigctl.control.sequence import RUNNING, Phase
+from rigctl.control.sense import crossing
+from rigctl.control.sense.crossing import Line, followed_line, gain_s
 from rigctl.control.settings import appliance_ceiling_pa_abs, unsafe
+from rigctl.control.vocabulary import RUNNING, Phase
+from rigctl.refrigerant import catalogue
 from tests.promise_helpers import CAMPAIGN, Watch, Work, loaded, named
 from tests.strategies import FULL, SHOP, WATER, change, led_to
 
@@ -57,30 +59,34 @@ def one_job() -> Watch:
 @pytest.mark.parametrize(("liquid_kg", "pays"), [(1.0, False), (2.0, False), (8.0, True), (50.0, True)])
 def test_it_pays_from_some_kilograms_of_liquid_on(liquid_kg: float, pays: bool) -> None:
     # Common practice, no source: worth it above some 5 to 10 kg (10 to 20 lb) of liquid.
-    assert (gain_s(WATER, Line(), P_PA_ABS, liquid_kg) > crossing.LEAST_GAIN_S) is pays
+    assert (
+        gain_s(WATER, catalogue.get(WATER.job.refrigerant), Line(), P_PA_ABS, liquid_kg) > crossing.LEAST_GAIN_S
+    ) is pays
 
 
 def test_the_gain_is_the_difference_of_two_times() -> None:
     # The compressor may swallow 4.5 % of liquid by volume and is led to 0.7 of that: of R-134a at 20 degC 1225 kg/m3 of
     # liquid and at 0.4 of the pressure 11.2 kg/m3 of vapor (published tables), times displacement and leakage.
-    through = crossing.liquid_rate_kg_s(WATER, P_PA_ABS)
+    through = crossing.liquid_rate_kg_s(WATER, catalogue.get(WATER.job.refrigerant), P_PA_ABS)
     assert through == pytest.approx(5e-4 * 0.92 * (0.7 * 0.045 * 1225.0 + 11.2), rel=0.02)
     # Liquid that flashes passes in proportion to area, half of Kv 0.6; its equilibrium flux is some 6900 kg/m2s (omega
     # method, API 520-1 Annex C). The compressor takes vapor out of the cylinder, 19.5 kg/m3 at 0.7 of the pressure.
     across = 0.5 * 0.6 * 1.964e-5 * 6900.0 - 5e-4 * 0.92 * 19.5
     expected = 20.0 / through - 20.0 / across - crossing.OVERHEAD_S
-    assert gain_s(WATER, Line(), P_PA_ABS, 20.0) == pytest.approx(expected, rel=0.1)
+    assert gain_s(WATER, catalogue.get(WATER.job.refrigerant), Line(), P_PA_ABS, 20.0) == pytest.approx(
+        expected, rel=0.1
+    )
 
 
 def test_a_narrow_way_in_is_known_from_the_hook_up_before_it_is_tried() -> None:
     wide = change(WATER, hookup=change(WATER.hookup, liquid_core_in=False, liquid_hose_bore_m=0.008, manifold=False))
     narrow = change(WATER, hookup=change(WATER.hookup, liquid_core_in=True, liquid_hose_bore_m=0.0048, manifold=True))
-    assert gain_s(wide, Line(), P_PA_ABS, 50.0) > crossing.LEAST_GAIN_S
-    assert not gain_s(narrow, Line(), P_PA_ABS, 50.0) > crossing.LEAST_GAIN_S
+    assert gain_s(wide, catalogue.get(wide.job.refrigerant), Line(), P_PA_ABS, 50.0) > crossing.LEAST_GAIN_S
+    assert not gain_s(narrow, catalogue.get(narrow.job.refrigerant), Line(), P_PA_ABS, 50.0) > crossing.LEAST_GAIN_S
 
 
 def test_a_line_that_was_measured_too_narrow_is_not_chosen_again() -> None:
-    narrow = gain_s(WATER, Line(0.2), P_PA_ABS, 50.0)
+    narrow = gain_s(WATER, catalogue.get(WATER.job.refrigerant), Line(0.2), P_PA_ABS, 50.0)
     assert not narrow > crossing.LEAST_GAIN_S
 
 
@@ -145,7 +151,7 @@ def test_the_count_without_the_scale_follows_what_really_crosses() -> None:
     watch = crossing_now()
     for _ in watch.run(120.0):
         pass
-    memory = watch.bench.state.estimate
+    memory = watch.bench.state.control.estimate
     gained = float(watch.bench.plant.truth()[at.Z_KG_Y]) - watch.bench._put_on_kg
     assert gained > 5.0
     # Its own stated uncertainty, 10 %, and what changing pressures add.
@@ -259,7 +265,7 @@ def test_a_port_that_is_shut_ends_it_without_a_word_of_liquid_gone() -> None:
     watch.inject(Fault("XV-104", FaultKind.STUCK, watch.bench.time_s, value=0.0))
     record = watch.to(Phase.LIQUID, Phase.VAPOR, Phase.HOLDING, Phase.ABORTING, within_s=60.0)
     assert record.phase is not Phase.VAPOR
-    assert not watch.bench.state.liquid_done
+    assert not watch.bench.state.control.liquid_done
 
 
 WRONG = [
@@ -318,10 +324,12 @@ def test_water_that_stops_does_not_freeze_while_liquid_crosses() -> None:
 
 
 def test_the_same_readings_give_the_same_outputs_from_a_state_that_was_written_and_read_back() -> None:
-    from rigctl.control import controller
-    from rigctl.control.state import State
+    from rigctl import scan
+    from rigctl.scan import State
 
     rig = led_to(Phase.PUSH_PULL)
     kept = msgspec.msgpack.decode(msgspec.msgpack.encode(rig.state), type=State)
     readings = rig.readings()
-    assert controller.step(kept, readings, rig.settings)[1] == controller.step(rig.state, readings, rig.settings)[1]
+    assert (
+        scan.step(kept, readings, prepare(rig.settings))[1] == scan.step(rig.state, readings, prepare(rig.settings))[1]
+    )

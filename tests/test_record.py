@@ -14,13 +14,13 @@ from hypothesis import HealthCheck, given
 from hypothesis import settings as hypothesis_settings
 from hypothesis import strategies as st
 
-from rigctl.control import controller
-from rigctl.control.controller import CylinderFill, Event, Reply, StandingCheck
-from rigctl.control.estimate import Estimate
-from rigctl.control.interlocks import Alarm, AlarmState, Kind
+from rigctl.advice.report import Estimate
 from rigctl.control.points import XV_301, Outputs
+from rigctl.control.prepare import prepare
+from rigctl.control.protect.alarms import Alarm
 from rigctl.control.readings import Request, RequestKind, Source
-from rigctl.control.sequence import Phase
+from rigctl.control.state import CylinderFill, Event, Reply, StandingCheck
+from rigctl.control.vocabulary import AlarmState, Kind, Phase
 from rigctl.journal.record import (
     MOST_ENTRIES,
     SIMULATED,
@@ -33,6 +33,7 @@ from rigctl.journal.record import (
     to_json,
 )
 from rigctl.journal.store import Journal, JournalReader
+from rigctl.scan import initial
 from tests.test_journal import (
     CYLINDER,
     UTC_S,
@@ -213,7 +214,7 @@ def test_live_scans_and_the_journal_give_the_same_record(tmp_path):
 
 def test_a_whole_job_of_the_real_controller_gives_one_record_live_and_from_its_journal(tmp_path, rig):
     path = tmp_path / "a.journal"
-    state, _ = run_job(path, rig, controller.initial(rig), 4_000)
+    state, _ = run_job(path, rig, initial(prepare(rig)), 4_000)
     live = RecordBuilder(rig, journal_file="a.journal")
     with JournalReader(path) as reader:
         events = [row.event for row in reader.events()]
@@ -221,7 +222,7 @@ def test_a_whole_job_of_the_real_controller_gives_one_record_live_and_from_its_j
         live.add(one)
     made = live.build()
     assert made == record_from_journal(path)
-    assert (made.outcome, state.phase) == ("complete", Phase.COMPLETE)
+    assert (made.outcome, state.control.phase) == ("complete", Phase.COMPLETE)
     assert made.level_held
     assert made.reached_level_pa_abs <= made.required_level_pa_abs
     assert made.recovered_kg == pytest.approx(sum(c.net_kg for c in made.cylinders))

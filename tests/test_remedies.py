@@ -13,13 +13,15 @@ from hypothesis import strategies as st
 
 from hil_sim.bench import Bench
 from hil_sim.plant.model import ApplianceParameters, Plant, PlantParameters, RigParameters
-from rigctl.control import remedies
-from rigctl.control.forecast import LimitedBy
-from rigctl.control.pump import ORIFICE_M2_PER_KV, choked_liquid_flux_kg_m2_s, volumetric_efficiency
-from rigctl.control.remedies import Memory, Remedy, Seen, What, follow, hose_area_m2, in_a_row, offered, vapor_m3_s
-from rigctl.control.sequence import Phase
+from rigctl.advice import remedies
+from rigctl.advice.limits import LimitedBy
+from rigctl.advice.remedies import Memory, Remedy, Seen, What, follow, offered, vapor_m3_s
+from rigctl.control.sense import restrictions
+from rigctl.control.sense.compressor import volumetric_efficiency
+from rigctl.control.sense.restrictions import ORIFICE_M2_PER_KV, choked_liquid_flux_kg_m2_s, hose_area_m2, in_a_row
+from rigctl.control.sense.signals import judge
 from rigctl.control.settings import Bath, Hookup, Settings
-from rigctl.control.signals import judge
+from rigctl.control.vocabulary import Phase
 from rigctl.monitor.live import LiveView, Story
 from rigctl.refrigerant import catalogue
 from rigctl.telemetry.messages import measurements_message
@@ -96,12 +98,12 @@ def test_liquid_flux_is_the_choked_one_far_down_and_that_of_the_whole_drop_near_
     refrigerant = catalogue.get(name)
     p = refrigerant.bubble_pressure_pa_abs(25.0)
     choked = choked_liquid_flux_kg_m2_s(refrigerant, p)
-    assert remedies.liquid_flux_kg_m2_s(refrigerant, p, 0.3 * p) == pytest.approx(choked, rel=0.01)
-    assert remedies.liquid_flux_kg_m2_s(refrigerant, p, p) == 0.0
+    assert restrictions.liquid_flux_kg_m2_s(refrigerant, p, 0.3 * p) == pytest.approx(choked, rel=0.01)
+    assert restrictions.liquid_flux_kg_m2_s(refrigerant, p, p) == 0.0
     # Bernoulli without flashing is the upper bound.
     rho = refrigerant.liquid_density_kg_m3(25.0)
     for share in (0.999, 0.98, 0.95):
-        assert remedies.liquid_flux_kg_m2_s(refrigerant, p, share * p) <= sqrt(2.0 * rho * (1.0 - share) * p)
+        assert restrictions.liquid_flux_kg_m2_s(refrigerant, p, share * p) <= sqrt(2.0 * rho * (1.0 - share) * p)
 
 
 @given(st.floats(2e4, 1e6), st.floats(1e-4, 2e-2), st.floats(1e-6, 5e-5))
@@ -122,6 +124,7 @@ def seen(settings: Settings, *, liquid: bool = False, core: float = 0.07, **valu
     x = Seen()
     x.s = judge(at_rest(settings, **shown), settings)
     x.s.pumped_flow_kg_s, x.s.log_fall_1_s = (0.015 if liquid else 0.006), 0.005
+    x.refrigerant = catalogue.get(settings.job.refrigerant)
     x.settings, x.liquid, x.in_phase_s, x.throttle = settings, liquid, 60.0, 0.25 if liquid else 1.0
     x.start_pa_abs, x.flow_kg_s, x.contents_kg = 1.2e6, x.s.pumped_flow_kg_s, 3.0
     x.charge_kg, x.recovered_kg, x.core_kv = 3.0, 1.0 if liquid else 2.3, core
@@ -141,7 +144,7 @@ def test_the_narrower_the_cores_the_more_it_is_worth_to_take_them_out(liquid: bo
     saved = [worth(seen(settings, liquid=liquid, core=kv), What.CORES) for kv in (0.03, 0.05, 0.1, 0.2)]
     assert saved == sorted(saved, reverse=True) and saved[0] > 60.0
     # A core as wide as the port without: nothing to gain, nothing lost, for the rig runs on.
-    assert worth(seen(settings, liquid=liquid, core=remedies.PORT_KV), What.CORES) == pytest.approx(0.0, abs=5.0)
+    assert worth(seen(settings, liquid=liquid, core=restrictions.PORT_KV), What.CORES) == pytest.approx(0.0, abs=5.0)
 
 
 def test_ice_is_worth_more_the_nearer_the_compressor_is_to_its_last_ratio() -> None:
@@ -282,7 +285,7 @@ def test_with_the_cores_left_in_the_rig_learns_how_narrow_they_are_and_names_the
     first = last.estimate.remedies[0]
     assert first.what is What.CORES and first.saves_s > 30.0
     # The plant's core, Kv 0.07 m3/h.
-    assert exp(rig.state.remedies.ln_core_kv) == pytest.approx(0.07, rel=0.3)
+    assert exp(rig.state.advice.ln_core_kv) == pytest.approx(0.07, rel=0.3)
     notes = [event.text for record in _again(60.0) for event in record.events if event.kind == "note"]
     assert sum(text.startswith("The valve cores") for text in notes) == 1, "told once"
 

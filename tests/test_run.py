@@ -18,9 +18,9 @@ import pytest
 from pymodbus.server import ModbusTcpServer
 from pymodbus.simulator import DataType, SimData, SimDevice
 
-from rigctl.control.controller import ScanRecord
-from rigctl.control.sequence import Phase
+from rigctl.control.vocabulary import Phase
 from rigctl.journal.store import JournalReader
+from rigctl.scan import ScanRecord
 from tests.served import last_scan, pressed, with_patience
 from tests.strategies import CONFIGS
 from tests.waiting import PATIENCE_S, until

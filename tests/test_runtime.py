@@ -10,8 +10,9 @@ from typing import Any
 
 import pytest
 
-from rigctl.control import controller
+from rigctl import scan
 from rigctl.control.points import OUTPUT_TAGS, SAFE
+from rigctl.control.prepare import prepare
 from rigctl.control.readings import Fault, Request, RequestKind, Source
 from rigctl.control.settings import Settings
 from rigctl.hardware import wiring
@@ -124,7 +125,7 @@ def looped(
     board: Board, hear: Callable[..., None] = lambda record, state: None, stale_s: float = 0.2, **more: Any
 ) -> ScanLoop:
     worker = Worker("board", board, 0.01)
-    return ScanLoop(RIG, wired(stale_s=stale_s), {"board": worker}, controller.initial(RIG), hear=hear, **more)
+    return ScanLoop(RIG, wired(stale_s=stale_s), {"board": worker}, scan.initial(prepare(RIG)), hear=hear, **more)
 
 
 def in_virtual_time(
@@ -141,7 +142,7 @@ def in_virtual_time(
 
     workers = {"board": InTurn(board, time)}
     loop = ScanLoop(
-        RIG, wired(stale_s=stale_s), workers, controller.initial(RIG), hear=hear_until, clock=time, sleep=time.sleep
+        RIG, wired(stale_s=stale_s), workers, scan.initial(prepare(RIG)), hear=hear_until, clock=time, sleep=time.sleep
     )
     loop.run()
     return loop, first[0]

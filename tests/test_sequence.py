@@ -10,7 +10,8 @@ from hypothesis import given
 from hypothesis import settings as hypothesis_settings
 from hypothesis import strategies as st
 
-from rigctl.control.sequence import ACTIVE, RUNNING, TRANSITIONS, Facts, Phase, next_phase, outer_state, stirred
+from rigctl.control.procedure.sequence import TRANSITIONS, Facts, next_phase, stirred
+from rigctl.control.vocabulary import ACTIVE, RUNNING, Phase, outer_state
 
 FLAGS = tuple(name for name in Facts.__slots__ if name != "resume_to")
 

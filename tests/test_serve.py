@@ -939,7 +939,7 @@ def test_contacts_and_coils_are_lines_of_a_chip(tmp_path: Path, monkeypatch: pyt
 def test_a_controller_runs_the_plant_over_gpio_lines_and_converters(tmp_path: Path) -> None:
     """The program, GPIO driver before the stand-in, loops by IIO, temperatures by 1-Wire, throttle by Modbus."""
     from hil_sim.wire.gpio_face import STAND_IN
-    from rigctl.control.sequence import Phase
+    from rigctl.control.vocabulary import Phase
 
     serve = Serve(prepare("split-ac", "full", None), dead_man_s=5.0, trees=tmp_path / "trees", gpio=tmp_path / "chip")
     rig = tmp_path / "rig.toml"

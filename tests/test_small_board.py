@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from rigctl.control.sequence import Phase
+from rigctl.control.vocabulary import Phase
 from tests.strategies import CONFIGS
 from tests.test_run import Stand
 from tests.waiting import PATIENCE_S, until

@@ -27,11 +27,11 @@ from hypothesis.stateful import (
 
 from hil_sim.faults import Fault, FaultKind, PlantFault, UnsupportedFaultError
 from hil_sim.operator import _DEEDS, Act, Operator
-from rigctl.control.controller import ScanRecord
-from rigctl.control.interlocks import TABLE, AlarmState, Ask, Kind
 from rigctl.control.points import M_101, WAYS_IN, XV_104
+from rigctl.control.protect.table import TABLE
 from rigctl.control.readings import RequestKind, Source
-from rigctl.control.sequence import ACTIVE, Phase
+from rigctl.control.vocabulary import ACTIVE, AlarmState, Ask, Kind, Phase
+from rigctl.scan import ScanRecord
 from tests.promise_helpers import CAMPAIGN, NEARLY_FULL, SMALL, WATER, Watch, Work, faults_at
 from tests.strategies import change
 
@@ -207,7 +207,7 @@ class Rig(RuleBasedStateMachine):
         self.bench.press(kind, source)
         self.one()
 
-    @precondition(lambda self: self.bench.state.phase in ACTIVE)
+    @precondition(lambda self: self.bench.state.control.phase in ACTIVE)
     @rule(fault=st.deferred(lambda: st.sampled_from(possible_faults())), scans=st.integers(20, 200))
     def inject(self, fault: Fault, scans: int) -> None:
         # One fault at a time: that is what is promised.

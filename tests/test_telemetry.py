@@ -22,12 +22,13 @@ import paho.mqtt.client as mqtt
 import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 
-from rigctl.control.controller import Event, Reply, ScanRecord
-from rigctl.control.estimate import Estimate
-from rigctl.control.interlocks import Alarm, AlarmState, Kind
+from rigctl.advice.report import Estimate
 from rigctl.control.points import M_101, XV_301, Outputs
+from rigctl.control.protect.alarms import Alarm
 from rigctl.control.readings import Fault, Reading, Readings, RequestKind, Source
-from rigctl.control.sequence import RUNNING, Ask, Phase
+from rigctl.control.state import Event, Reply
+from rigctl.control.vocabulary import RUNNING, AlarmState, Ask, Kind, Phase
+from rigctl.scan import ScanRecord
 from rigctl.telemetry import contract
 from rigctl.telemetry.broker import BrokerError, EmbeddedBroker
 from rigctl.telemetry.commands import Commands

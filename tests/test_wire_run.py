@@ -5,11 +5,12 @@ import json
 import pytest
 
 from hil_sim.wire.modbus_face import ModbusFace
+from rigctl import scan
 from rigctl.config import load_job, load_rig, settings_for
-from rigctl.control import controller
 from rigctl.control.points import M_101
+from rigctl.control.prepare import prepare
 from rigctl.control.readings import Request, RequestKind, Source
-from rigctl.control.sequence import Phase
+from rigctl.control.vocabulary import Phase
 from rigctl.hardware import modbus, serial_scale, wiring
 from rigctl.hardware.driver import Wire, Worker
 from rigctl.journal.record import record_from_journal
@@ -84,7 +85,7 @@ def in_step(served, folder):
 
     with Journal(folder / "a.journal", settings, capacity=100_000) as journal:
         loop = ScanLoop(
-            settings, wires, workers, controller.initial(settings), requests=start, hear=hear, clock=clock,
+            settings, wires, workers, scan.initial(prepare(settings)), requests=start, hear=hear, clock=clock,
             utc=lambda: 1.8e9 + clock.now_s, sleep=clock.sleep,
         )  # fmt: skip
         loop.run()

@@ -18,11 +18,11 @@ from hil_sim.plant.model import Actuators
 from hil_sim.plant.phase import Array
 from rigctl import units
 from rigctl.control.points import M_101, M_201, OUTPUT_TAGS, XV_101, XV_102
-from rigctl.control.sequence import Phase
+from rigctl.control.vocabulary import Phase
 
 if TYPE_CHECKING:
-    from rigctl.control.controller import ScanRecord
     from rigctl.control.settings import Settings
+    from rigctl.scan import ScanRecord
 
 TRUTH_OF: Final = {
     "PT-001": at.Z_PA_A,
@@ -394,7 +394,7 @@ def read_csv(path: Path) -> Recording:
 
 def _check_against(recording: Recording, settings: Settings) -> None:
     """Raise if the recording is of another rig or job, or does not tell all that the plant must know."""
-    from rigctl.control.outputs import fitted_outputs
+    from rigctl.control.protect.gate import fitted_outputs
 
     missing = [
         tag for n, tag in enumerate(OUTPUT_TAGS) if fitted_outputs(settings) & ~recording.known & (1 << n)

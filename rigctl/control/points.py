@@ -19,13 +19,11 @@ EH_001 = 1 << 11
 XV_104 = 1 << 12
 XV_105 = 1 << 13
 XV_106 = 1 << 14
-
 OUTPUT_TAGS = (
     "XV-101", "XV-102", "XV-201", "XV-202", "XV-203", "XV-204", "XV-301", "M-101", "M-201", "M-202", "M-001", "EH-001",
     "XV-104", "XV-105", "XV-106",
 )  # fmt: skip
 """The tag of each bit, lowest first."""
-
 ALL = (1 << len(OUTPUT_TAGS)) - 1
 INLETS = XV_101 | XV_102
 WAYS_IN = INLETS | XV_104

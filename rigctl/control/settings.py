@@ -125,7 +125,7 @@ class Limits(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """Kept free below the fill limit for what hoses and cooler still hold."""
     second_estimate_uncertainty: float
     """How far the flow by the compressor's nameplate may be off, relative, 0.02 to 0.5: the unit of the spreads that
-    the fill estimate without the scale begins with (`rigctl.control.fill`)."""
+    the fill estimate without the scale begins with (`rigctl.control.sense.fill`)."""
     estimates_disagree_kg: float
     """Allowed difference between the scale and the nameplate alone, besides the standard uncertainty of the latter."""
     scale_step_kg: float

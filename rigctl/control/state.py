@@ -1,4 +1,4 @@
-"""What is carried from scan to scan, and the record a scan leaves."""
+"""What is carried from scan to scan, and what a scan leaves for those who watch."""
 
 from __future__ import annotations
 
@@ -6,17 +6,28 @@ from math import nan
 
 import msgspec
 
-from rigctl.control import crossing, estimate, finishing, interlocks, liquid, remedies
-from rigctl.control.estimate import Estimate
-from rigctl.control.finishing import Giving, Outlook, Rise, Shape
-from rigctl.control.interlocks import Alarm, Ask
 from rigctl.control.points import Outputs
-from rigctl.control.readings import Readings
-from rigctl.control.rests import Rest
-from rigctl.control.sequence import ACTIVE, Phase, phase_word
-from rigctl.control.settings import Cylinder, Settings
-from rigctl.refrigerant import catalogue
+from rigctl.control.prepared import Prepared
+from rigctl.control.protect.alarms import Memory
+from rigctl.control.sense import crossing, estimate, liquid_end, outgassing
+from rigctl.control.sense.outgassing import Giving, Outlook, Rise
+from rigctl.control.settings import Cylinder
+from rigctl.control.vocabulary import ACTIVE, Ask, Cause, Phase, Shape, Step, phase_word
 from rigctl.refrigerant.cylinder import fill_limit
+
+
+class Rest(msgspec.Struct, frozen=True, array_like=True, gc=False):
+    """A stop of the motor that ends by itself."""
+
+    cause: Cause = Cause.NONE
+    since_s: float = nan
+    looked_s: float = nan
+    looked_at: float = nan
+    """The value it waits for, when last looked at."""
+    in_vain: bool = False
+    """By what the last look saw it would take too long: a hold, and a person, instead."""
+    ended_s: float = nan
+    """When the last rest ended."""
 
 
 class Event(msgspec.Struct, frozen=True):
@@ -58,26 +69,6 @@ class StandingCheck(msgspec.Struct, frozen=True):
     """What the rise meant."""
 
 
-class ScanRecord(msgspec.Struct, frozen=True):
-    """All there is to know of one scan; what journal, telemetry, page and live view are given."""
-
-    scan: int
-    readings: Readings
-    phase: Phase
-    in_phase_s: float
-    ask: Ask
-    sentence: str
-    """What the rig wants of the person, or why it stands; "" when nothing."""
-    estimate: Estimate
-    alarms: tuple[Alarm, ...]
-    outputs: Outputs
-    events: tuple[Event, ...]
-    replies: tuple[Reply, ...]
-    cylinders: tuple[CylinderFill, ...]
-    """Finished cylinders first, the one on the scale last."""
-    standing_checks: tuple[StandingCheck, ...]
-
-
 class Clearing(msgspec.Struct, frozen=True, array_like=True, gc=False):
     """How far a clear-out has come."""
 
@@ -114,15 +105,14 @@ class State(msgspec.Struct, frozen=True):
     scan: int = 0
     at_s: float = nan
     entered_s: float = nan
-    stage: int = 0
-    stage_s: float = nan
+    step: Step = Step.WHOLE
+    step_s: float = nan
     """When the step inside the phase began."""
     resume_to: Phase = Phase.LINE_UP
     ask: Ask = Ask.NOTHING
     sentence: str = ""
     estimate: estimate.Memory = estimate.Memory()
-    interlocks: interlocks.Memory = interlocks.Memory()
-    remedies: remedies.Memory = remedies.Memory()
+    interlocks: Memory = Memory()
     outputs: Outputs = Outputs()
     motor_s: float = nan
     """When the motor last started or stopped."""
@@ -171,18 +161,18 @@ class State(msgspec.Struct, frozen=True):
     standing_checks: tuple[StandingCheck, ...] = ()
 
 
-def limit_kg(cylinder: Cylinder, settings: Settings) -> float:
+def limit_kg(cylinder: Cylinder, prepared: Prepared) -> float:
     """Return the most refrigerant a cylinder may hold in this job, kg."""
-    return fill_limit(catalogue.get(settings.job.refrigerant), cylinder.water_capacity_kg).limit_kg
+    return fill_limit(prepared.refrigerant, cylinder.water_capacity_kg).limit_kg
 
 
-def initial(settings: Settings) -> State:
+def initial(prepared: Prepared) -> State:
     """Return the state before a job: IDLE, nothing known of scale and appliance."""
-    catalogue.load_all()  # the line-up asks which refrigerants a pressure would fit
+    settings = prepared.settings
     return State(
         Phase.IDLE,
         settings.cylinder,
-        limit_kg(settings.cylinder, settings),
+        limit_kg(settings.cylinder, prepared),
         max(settings.job.level_pa_abs * settings.procedure.pull_fraction, settings.procedure.pull_floor_pa_abs),
         settings.procedure.liquid_position,
     )
@@ -193,7 +183,6 @@ def after_power_loss(state: State) -> State:
 
     The monotonic clock starts anew with the machine, so every instant of the old one is dropped.
     """
-    catalogue.load_all()
     phase, sentence, ask = state.phase, state.sentence, state.ask
     resume_to = state.resume_to
     if phase in ACTIVE:
@@ -217,7 +206,7 @@ def after_power_loss(state: State) -> State:
         steady_since_s=nan,
         anchor_gross_kg=nan,
         progress_s=nan,
-        liquid=liquid.idle(state.estimate.liquid, keep=True),
+        liquid=liquid_end.idle(state.estimate.liquid, keep=True),
         p_201_pa_abs=nan,
         p_201_rate_pa_s=0.0,
         p_side_pa_abs=nan,
@@ -232,8 +221,8 @@ def after_power_loss(state: State) -> State:
         resume_to=resume_to,
         at_s=nan,
         entered_s=nan,
-        stage=0,
-        stage_s=nan,
+        step=Step.WHOLE,
+        step_s=nan,
         estimate=memory,
         interlocks=msgspec.structs.replace(state.interlocks, raw=0, since_s=()),
         outputs=Outputs(),
@@ -241,7 +230,7 @@ def after_power_loss(state: State) -> State:
         path_s=nan,
         path_shut=True,
         dwell_s=nan,
-        giving=finishing.kept(state.giving),
+        giving=outgassing.kept(state.giving),
         rise=Rise(),
         outlook=None,
         rest=Rest(),

@@ -19,14 +19,14 @@ from typing import TYPE_CHECKING, Any, Final
 import msgspec
 
 from rigctl import units
-from rigctl.control.controller import ScanRecord
-from rigctl.control.interlocks import AlarmState, Kind
-from rigctl.control.moves import LINES_HOLD_LIQUID, NO_CLEAR_OUT
 from rigctl.control.points import XV_301
+from rigctl.control.procedure.clearing import LINES_HOLD_LIQUID
+from rigctl.control.procedure.phases.ended import NO_CLEAR_OUT
 from rigctl.control.readings import RequestKind
-from rigctl.control.sequence import RUNNING, Phase
 from rigctl.control.settings import Settings
+from rigctl.control.vocabulary import RUNNING, AlarmState, Kind, Phase
 from rigctl.journal.store import ENDED, JournalReader, iso_utc, software_version
+from rigctl.scan import ScanRecord
 
 if TYPE_CHECKING:
     import jinja2

@@ -10,11 +10,12 @@ from typing import Any
 
 import msgspec
 
-from rigctl.control import controller
+from rigctl import scan
 from rigctl.control.points import Outputs
+from rigctl.control.prepare import prepare
 from rigctl.journal.store import JournalError, JournalReader, Session
 
-_SCAN_FIELDS = tuple(field for field in controller.ScanRecord.__struct_fields__ if field not in ("readings", "outputs"))
+_SCAN_FIELDS = tuple(field for field in scan.ScanRecord.__struct_fields__ if field not in ("readings", "outputs"))
 
 _encode = msgspec.msgpack.Encoder(order="deterministic").encode
 
@@ -117,9 +118,10 @@ class _Run:
         return Replay(self._reader.path, self._compared, self._skipped, tuple(self._gaps), difference)
 
     def _session(self, session: Session, from_row: int | None) -> Difference | None:
+        prepared = prepare(session.settings)
         state = session.start_state
         if state is None and session.session == 1:
-            state = controller.initial(session.settings)
+            state = scan.initial(prepared)
         expected: int | None = None
         waiting = ""
         first_row = 0 if from_row is None else from_row - 1
@@ -143,7 +145,7 @@ class _Run:
                     self._gaps.append(f"{waiting}: went on from the checkpoint at scan {record.scan}.")
                     waiting = ""
                 continue
-            state, outputs, again = controller.step(state, record.readings, session.settings)
+            state, outputs, again = scan.step(state, record.readings, prepared)
             self._compared += 1
             changes = (
                 []

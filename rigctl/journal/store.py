@@ -29,16 +29,17 @@ from typing import TYPE_CHECKING, Any, Final, Self, TypeVar
 
 import msgspec
 
-from rigctl.control.controller import CylinderFill, Event, Reply, ScanRecord, StandingCheck
-from rigctl.control.estimate import Estimate
-from rigctl.control.interlocks import Alarm
+from rigctl.advice.report import Estimate
 from rigctl.control.points import Outputs, tags
+from rigctl.control.protect.alarms import Alarm
 from rigctl.control.readings import Reading, Readings
-from rigctl.control.sequence import Ask, Phase
 from rigctl.control.settings import Settings
+from rigctl.control.state import CylinderFill, Event, Reply, StandingCheck
+from rigctl.control.vocabulary import Ask, Phase
+from rigctl.scan import ScanRecord
 
 if TYPE_CHECKING:
-    from rigctl.control.controller import State
+    from rigctl.scan import State
 
 SCHEMA_VERSION: Final = 1
 """Written to `PRAGMA user_version`."""
@@ -822,9 +823,9 @@ class JournalReader:
     def _state(self, blob: bytes | None, version: str) -> State | None:
         if blob is None:
             return None
-        from rigctl.control import controller
+        from rigctl.scan import State
 
-        return self._decode(blob, controller.State, "state", version)
+        return self._decode(blob, State, "state", version)
 
     def _decode(self, blob: bytes, kind: type[_T], what: str, version: str) -> _T:
         try:

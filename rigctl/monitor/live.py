@@ -16,18 +16,18 @@ from rich.cells import cell_len
 from rich.text import Text
 
 from rigctl import units
-from rigctl.control.interlocks import Alarm, AlarmState, Kind
+from rigctl.advice.remedies import What
 from rigctl.control.points import OUTPUT_TAGS
+from rigctl.control.protect.alarms import Alarm
 from rigctl.control.readings import Reading, sound
-from rigctl.control.remedies import What
-from rigctl.control.sequence import RUNNING, Phase
+from rigctl.control.vocabulary import RUNNING, AlarmState, Kind, Phase
 
 if TYPE_CHECKING:
     from rich.console import Console, ConsoleOptions, RenderResult
 
-    from rigctl.control.controller import ScanRecord
     from rigctl.control.settings import Settings
     from rigctl.monitor.plot import History
+    from rigctl.scan import ScanRecord
 
 QUIET: Final = "dim"
 BRIGHT: Final = "bold"

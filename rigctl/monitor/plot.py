@@ -15,13 +15,13 @@ from typing import TYPE_CHECKING, Any, Final
 
 from rigctl import units
 from rigctl.control.readings import Reading, sound
-from rigctl.control.sequence import RUNNING, Phase
+from rigctl.control.vocabulary import RUNNING, Phase
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-    from rigctl.control.controller import ScanRecord
     from rigctl.control.settings import Settings
+    from rigctl.scan import ScanRecord
 
 MOST_SAMPLES: Final = 3_000
 """Samples kept at most; beyond it every second one goes and samples are taken half as often."""

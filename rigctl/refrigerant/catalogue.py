@@ -162,6 +162,25 @@ def names() -> tuple[str, ...]:
     return tuple(_FACTS)
 
 
+def official(name: str) -> str:
+    """Return a refrigerant's name as ASHRAE 34 writes it.
+
+    Case, spaces, hyphens and the leading "R" do not matter: "R-410A", "r410a" and "410A" are the same.
+
+    Raises
+    ------
+    UnknownRefrigerantError
+        When there is no such refrigerant; the sentence names the nearest known ones.
+    """
+    if name in _FACTS:
+        return name
+    key = _key(name)
+    known = {_key(known): known for known in _FACTS}
+    if key not in known:
+        raise UnknownRefrigerantError(_unknown(name, key, known))
+    return known[key]
+
+
 def get(name: str) -> Refrigerant:
     """Return a refrigerant by name; the table is imported on first use and kept.
 
@@ -174,22 +193,12 @@ def get(name: str) -> Refrigerant:
     """
     found = _by_name.get(name)
     if found is None:
-        key = _key(name)
-        known = {_key(known): known for known in _FACTS}
-        if key not in known:
-            raise UnknownRefrigerantError(_unknown(name, key, known))
-        official = known[key]
-        found = _by_name.get(official)
+        known = official(name)
+        found = _by_name.get(known)
         if found is None:
-            found = build(official, cast(Table, import_module(f"rigctl.refrigerant.tables.{module_name(official)}")))
-        _by_name[official] = found
+            found = build(known, cast(Table, import_module(f"rigctl.refrigerant.tables.{module_name(known)}")))
+        _by_name[known] = found
     return found
-
-
-def load_all() -> None:
-    """Import every table now, so that nothing has to be imported within a scan."""
-    for name in _FACTS:
-        get(name)
 
 
 def build(name: str, table: Table) -> Refrigerant:

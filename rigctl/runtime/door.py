@@ -15,9 +15,9 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any, Final
 
-from rigctl.control.controller import Reply
 from rigctl.control.readings import Request, RequestKind, Source
 from rigctl.control.settings import Cylinder
+from rigctl.control.state import Reply
 
 _WAITS_S: Final = 3.0
 _LONGEST: Final = 4096

@@ -14,14 +14,15 @@ from typing import Final
 
 import msgspec
 
-from rigctl.control import controller
-from rigctl.control.controller import ScanRecord, State
+from rigctl import scan
 from rigctl.control.points import SAFE, Outputs
+from rigctl.control.prepare import prepare
 from rigctl.control.readings import Readings, Request
 from rigctl.control.settings import Settings
 from rigctl.hardware import wiring
 from rigctl.hardware.driver import Worker, stop_all
 from rigctl.hardware.wiring import Wiring
+from rigctl.scan import ScanRecord, State
 
 _KEPT_SCANS: Final = 72_000
 """Scans whose lateness is kept for the percentiles: an hour at 20 Hz."""
@@ -90,6 +91,7 @@ class ScanLoop:
         self.safe = False
         """Whether every driver took the safe command at the end."""
         self._settings, self._wires, self._workers = settings, wires, workers
+        self._prepared = prepare(settings)
         self._requests, self._hear = requests, hear
         self._clock, self._utc, self._sleep = clock, utc, sleep
         self._speed, self._from_s, self._utc_from_s = speed, clock(), utc()
@@ -159,7 +161,7 @@ class ScanLoop:
             requests=self._requests(),
             **fields,
         )
-        self.state, outputs, record = controller.step(self.state, readings, self._settings)
+        self.state, outputs, record = scan.step(self.state, readings, self._prepared)
         self._drive(outputs)
         self.scans += 1
         self._hear(record, self.state)
@@ -177,7 +179,7 @@ class ScanLoop:
                 lost.add(name)  # one lost answer is not a lost driver
             elif worker.readback and now_s - worker.readback_at_s <= stale_s:
                 backs[name] = worker.readback
-        return wiring.readback_of(self._wires, backs, self.state.outputs.bits, lost)
+        return wiring.readback_of(self._wires, backs, self.state.control.outputs.bits, lost)
 
     def _drive(self, outputs: Outputs) -> None:
         self._beat = not self._beat

@@ -17,11 +17,10 @@ import msgspec
 
 from rigctl.commissioning import sheet as sheets
 from rigctl.config import ConfigError, JobConfig, RigConfig, settings_for
-from rigctl.control import controller
-from rigctl.control.controller import ScanRecord, State
+from rigctl.control.prepare import prepare
 from rigctl.control.readings import Request
-from rigctl.control.sequence import ACTIVE
 from rigctl.control.settings import Settings
+from rigctl.control.vocabulary import ACTIVE
 from rigctl.hardware.rig import wired
 from rigctl.journal.record import record_from_journal, render_page, to_json
 from rigctl.journal.store import ENDED, Journal, JournalReader, journal_path, unfinished
@@ -29,6 +28,7 @@ from rigctl.monitor import live
 from rigctl.runtime import host
 from rigctl.runtime.door import Door
 from rigctl.runtime.loop import Pace, ScanLoop
+from rigctl.scan import ScanRecord, State, after_power_loss, initial
 
 DOOR: Final = "press.sock"
 STATUS_EVERY_S: Final = 60.0
@@ -78,9 +78,9 @@ class Run:
                 raise ConfigError(
                     [f'{path} holds the unfinished job "{before.job.name}"; end that one first, or name another --out.']
                 )
-            state = controller.after_power_loss(kept) if kept is not None else None
+            state = after_power_loss(kept) if kept is not None else None
         self.journal_path = path if path is not None else _new(folder, self._settings)
-        begin = state if state is not None else controller.initial(self._settings)
+        begin = state if state is not None else initial(prepare(self._settings))
         self._journal = Journal(self.journal_path, self._settings, start_state=state)
         self._story = live.Story()
         self._door = Door(folder / DOOR, (job.cylinder, *job.spare_cylinders))
@@ -105,7 +105,7 @@ class Run:
         self._say(f"{job.name}: {job.refrigerant} from {job.appliance}, to {job.level_text} ({job.level_source}).")
         self._say(f"Journal {self.journal_path}; press by: rigctl press {self._door.path} start")
         if self._resumed is not None:
-            self._say(f"Comes up again: {self._resumed.sentence or self._resumed.phase.value}")
+            self._say(f"Comes up again: {self._resumed.control.sentence or self._resumed.control.phase.value}")
         if self._publisher is not None:
             self._publisher.start()
         self._last: ScanRecord | None = None

@@ -11,8 +11,8 @@ from typing import NamedTuple
 
 import msgspec
 
-from rigctl.control.controller import Reply
 from rigctl.control.readings import Request, RequestKind, Source
+from rigctl.control.state import Reply
 from rigctl.telemetry.messages import REMOTE_KINDS, Command
 
 ALWAYS_PERMITTED = frozenset({RequestKind.STOP, RequestKind.ABORT})

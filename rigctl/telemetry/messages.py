@@ -10,14 +10,15 @@ from typing import Annotated, Any, NamedTuple
 import msgspec
 from msgspec import Meta
 
-from rigctl.control.controller import Event, ScanRecord
-from rigctl.control.estimate import InletPhase
-from rigctl.control.forecast import LimitedBy
-from rigctl.control.interlocks import Alarm, AlarmState, Kind
+from rigctl.advice.limits import LimitedBy
+from rigctl.advice.remedies import What
+from rigctl.advice.report import InletPhase
 from rigctl.control.points import OUTPUT_TAGS
+from rigctl.control.protect.alarms import Alarm
 from rigctl.control.readings import Fault, Reading, Readings
-from rigctl.control.remedies import What
-from rigctl.control.sequence import RUNNING, Ask, Phase
+from rigctl.control.state import Event
+from rigctl.control.vocabulary import RUNNING, AlarmState, Ask, Kind, Phase
+from rigctl.scan import ScanRecord
 
 ROOT = "recovery-rigs"
 """First level of every topic."""

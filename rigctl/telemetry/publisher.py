@@ -23,8 +23,9 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
-from rigctl.control.controller import ScanRecord
-from rigctl.control.interlocks import Alarm, AlarmState
+from rigctl.control.protect.alarms import Alarm
+from rigctl.control.vocabulary import AlarmState
+from rigctl.scan import ScanRecord
 from rigctl.telemetry.commands import Commands
 from rigctl.telemetry.messages import (
     OnlineMessage,

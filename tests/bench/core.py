@@ -44,7 +44,8 @@ def measure(quick):
 
 _START = """
 from rigctl import config
-from rigctl.control.controller import initial, step
+from rigctl.control.prepare import prepare
+from rigctl.scan import initial, step
 from rigctl.control.readings import Reading, Readings
 import rigctl.journal.record, rigctl.journal.store, rigctl.telemetry.publisher, rigctl.telemetry.commands
 settings = config.settings_for(config.load_rig("configs/rigs/full.toml"), config.load_job("configs/jobs/split-ac.toml"))
@@ -52,7 +53,7 @@ def at(value):
     return Reading(value, 0.0)
 readings = Readings(0.0, 0.0, at(1e5), at(1e5), at(13.0), at(1e5), at(7e5), at(16e5), at(25.0), at(25.0), at(25.0),
                     at(25.0), at(0.0), at(1.0), at(1.0), at(1.0), at(1.0), at(1.0), 0)
-state, outputs, record = step(initial(settings), readings, settings)
+state, outputs, record = step(initial(prepare(settings)), readings, prepare(settings))
 """
 _RESIDENT = """
 import re
@@ -188,19 +189,20 @@ read = msgspec.msgpack.Decoder(Readings).decode
 scans, folder = int(sys.argv[2]), Path(sys.argv[3])
 journal = Journal(folder / "journal.sqlite", settings, commit_every_s=0.01)  # hours pass in a minute here
 builder = RecordBuilder(settings)
+prepared = prepare(settings)
 publisher = Publisher(PublisherOptions(site="bench", rig="bench", reading_max_age_s=1.0, port=1))
 publisher.start()
 def resident():
     return int(re.search(r"VmRSS:\\s+(\\d+)", open("/proc/self/status").read())[1])
 done, shift, early = 0, 0.0, None
 while done < scans:
-    state = initial(settings)  # the same job over and over
+    state = initial(prepared)  # the same job over and over
     for blob in day:
         one = read(blob)
         moved = {name: Reading(r.value, r.taken_at_s + shift, r.fault) for name in one.__struct_fields__
                  if isinstance(r := getattr(one, name), Reading)}
         now = msgspec.structs.replace(one, now_s=one.now_s + shift, utc_s=one.utc_s + shift, **moved)
-        state, outputs, record = step(state, now, settings)
+        state, outputs, record = step(state, now, prepared)
         while journal.health().waiting > 200:  # at ten scans a second about ten wait for the next commit
             time.sleep(0.002)
         journal.offer(record, state)

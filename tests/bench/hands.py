@@ -49,8 +49,7 @@ from hil_sim.faults import PlantFault
 from hil_sim.plant import layout as at
 from hil_sim.plant.batch import cores
 from hil_sim.plant.model import Actuators, Hand, Plant, PlantError
-from rigctl.control.interlocks import Ask
-from rigctl.control.sequence import Phase
+from rigctl.control.vocabulary import Ask, Phase
 from rigctl.refrigerant import catalogue
 from rigctl.refrigerant.cylinder import fill_limit
 from tests.bench import jobs

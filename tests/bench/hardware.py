@@ -20,7 +20,7 @@ import msgspec
 from hil_sim.wire.scale_face import ScaleFace
 from rigctl.control.points import M_101
 from rigctl.control.readings import Fault, Reading
-from rigctl.control.sequence import Phase
+from rigctl.control.vocabulary import Phase
 from rigctl.hardware import modbus, serial_scale
 from rigctl.hardware.driver import DriverError, Wire
 from rigctl.journal.store import ENDED, JournalReader

@@ -17,9 +17,8 @@ import numpy as np
 from hil_sim.plant import layout as at
 from hil_sim.plant.batch import cores
 from hil_sim.plant.model import VESSEL_LEAST_M3, PlantError
-from rigctl.control.fill import Moved, carried
-from rigctl.control.interlocks import Ask
-from rigctl.control.sequence import RUNNING, Phase
+from rigctl.control.sense.fill import Moved, carried
+from rigctl.control.vocabulary import RUNNING, Ask, Phase
 from rigctl.refrigerant import catalogue
 from rigctl.refrigerant.cylinder import fill_limit
 from tests.bench import jobs
@@ -220,7 +219,7 @@ class _Look:
         return max(liquid_kg - appliance.liquid_pocket_kg, 0.0)
 
     def _follow_fill(self, in_cylinder_kg, truth, now_s):
-        memory = self.bench.state.estimate
+        memory = self.bench.state.control.estimate
         known, before = memory.fill, self.filled
         if memory.tare_kg != self.tare_kg:
             self.tare_kg, self.steps = memory.tare_kg, []
@@ -245,7 +244,7 @@ class _Look:
             known = carried(known, more, dt_s, seen.way, seen.condensing, math.nan, settings)
         outcome.lost_kg = known.net_kg
         spread = known.variance_kg2 + settings.instruments.scale_uncertainty_kg**2
-        spread += self.bench.state.estimate.shift_variance_kg2
+        spread += self.bench.state.control.estimate.shift_variance_kg2
         outcome.lost_uncertainty_kg = math.sqrt(spread)
 
     def _take_down(self, record, now_s):
@@ -262,13 +261,13 @@ class _Look:
         outcome.ended, outcome.sentence = result.outcome.value, result.sentence
         if not self.bench.operator.done:
             outcome.ended = f"unfinished in {outcome.ended}"
-        outcome.total_s, outcome.checks = result.duration_s, len(state.standing_checks)
+        outcome.total_s, outcome.checks = result.duration_s, len(state.control.standing_checks)
         outcome.held_s = sum(span.to_s - span.from_s for span in result.phases if span.phase is Phase.HELD)
         outcome.held, outcome.trips = self.held, self.trips
         outcome.most_over_limit, outcome.most_fill = self.most_kg / self.limit_kg, result.most_cylinder_fill
         outcome.net_kg = self.in_cylinder_kg - self.empty_kg
         outcome.lines_kg = result.rig_kg
-        memory = state.estimate
+        memory = state.control.estimate
         outcome.alone_kg = memory.fill.alone_kg + memory.due_kg
         outcome.alone_uncertainty_kg = memory.fill.alone_spread_kg
         self._lost(outcome, self.simulation.settings)

@@ -16,9 +16,8 @@ from hil_sim.faults import PlantFault
 from hil_sim.plant import layout as at
 from hil_sim.plant.batch import cores
 from hil_sim.plant.model import VESSEL_LEAST_M3, PlantError
-from rigctl.control.interlocks import Ask
-from rigctl.control.line_up import one_inlet
-from rigctl.control.sequence import ACTIVE, Phase
+from rigctl.control.procedure.appliance import one_inlet
+from rigctl.control.vocabulary import ACTIVE, Ask, Phase
 from rigctl.refrigerant import catalogue
 from tests.bench import jobs
 from tests.bench.core import Figure

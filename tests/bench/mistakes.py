@@ -18,9 +18,8 @@ from hil_sim.faults import Fault, PlantFault
 from hil_sim.plant import layout as at
 from hil_sim.plant.batch import cores
 from hil_sim.plant.model import REFRIGERANTS, Plant, PlantError
-from rigctl.control.interlocks import Ask
 from rigctl.control.readings import RequestKind
-from rigctl.control.sequence import Phase
+from rigctl.control.vocabulary import Ask, Phase
 from rigctl.refrigerant import catalogue
 from rigctl.refrigerant.cylinder import fill_limit, pressure_rating
 from tests.bench import jobs

@@ -23,9 +23,9 @@ from hil_sim.plant.model import LineParameters, Plant, PlantError
 from hil_sim.scenario import Setup, load_appliance
 from rigctl import config
 from rigctl.console import find
-from rigctl.control import crossing
-from rigctl.control.sequence import Phase
+from rigctl.control.sense import crossing
 from rigctl.control.settings import Cylinder, appliance_ceiling_pa_abs
+from rigctl.control.vocabulary import Phase
 from rigctl.refrigerant import catalogue, evacuation
 from rigctl.refrigerant.cylinder import fill_limit
 from tests.bench import jobs

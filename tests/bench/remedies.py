@@ -24,9 +24,9 @@ import numpy as np
 from hil_sim.plant import layout as at
 from hil_sim.plant.batch import cores
 from hil_sim.plant.model import Actuators, PlantError
+from rigctl.advice.remedies import What
 from rigctl.control.readings import RequestKind
-from rigctl.control.remedies import What
-from rigctl.control.sequence import Phase
+from rigctl.control.vocabulary import Phase
 from tests.bench import jobs
 from tests.bench.core import Figure
 

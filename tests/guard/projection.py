@@ -96,9 +96,14 @@ STATE_FIELDS = {
 }
 """What is taken from the carried state since the record does not show it: the step inside the phase."""
 ALIASES = {
-    "state.stage": ("state.procedure.stage", "state.procedure.step", "state.step", "state.job.stage"),
+    "state.stage": ("state.control.procedure.step", "state.control.step"),
 }
 """Where a field may have moved to: path as it was first called -> other paths, tried in order."""
+STEPS = {
+    "WHOLE": 0, "STATIC": 0, "CONNECTED": 1, "PRESSING": 0, "CROSSING": 1, "GOING_OVER": 2, "EMPTYING": 0,
+    "SHUTTING": 1, "STANDING_BY": 2,
+}  # fmt: skip
+"""Steps by name, as they were once counted inside their phases."""
 PROSE = frozenset({"text", "sentence"})
 """Fields of the carried state that hold wording."""
 
@@ -286,7 +291,8 @@ class Projection:
         self._tells = _Picked(TELLS, TELLS_IF_ANY, plain, where)
         self._sees = attrgetter(where["readings"])
         self._events = _Picked(MOVES, MOVES_IF_ANY, events, where)
-        self.step = _getter(list(inner.values()))
+        steps = _getter(list(inner.values()))
+        self.step = lambda state: tuple(STEPS[one.name] if isinstance(one, enum.Enum) else one for one in steps(state))
         self._step_names = list(inner)
         self._state = carried(type(state))
         self.shape = hashlib.sha256(shape(type(state)).encode()).hexdigest()[:12]

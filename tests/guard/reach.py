@@ -11,7 +11,7 @@ from pathlib import Path
 from tests.guard import trees
 from tests.guard.collector import KINDS_SEEN
 
-CORE = ("rigctl/control", "rigctl/sense", "rigctl/protect", "rigctl/procedure", "rigctl/advice", "rigctl/scan.py")
+CORE = ("rigctl/control", "rigctl/advice", "rigctl/scan.py")
 """What is watched, as far as it is there."""
 DATA = "coverage"
 """Name of coverage's files, in the folder that the collectors are told."""

@@ -1,0 +1,28 @@
+"""Work out once what a job needs in every scan: tables loaded, rows that apply, outputs fitted."""
+
+from __future__ import annotations
+
+from rigctl.control.prepared import Prepared
+from rigctl.control.protect.gate import fitted_outputs
+from rigctl.control.protect.table import TABLE
+from rigctl.control.settings import Settings, appliance_ceiling_pa_abs
+from rigctl.refrigerant import catalogue
+
+
+def prepare(settings: Settings) -> Prepared:
+    """Return what all scans of a job share.
+
+    Raises
+    ------
+    UnknownRefrigerantError
+        When there is no table of the job's refrigerant.
+    """
+    return Prepared(
+        settings=settings,
+        refrigerant=catalogue.get(settings.job.refrigerant),
+        refrigerants={name: catalogue.get(name) for name in catalogue.names()},
+        outputs_fitted=fitted_outputs(settings),
+        appliance_ceiling_pa_abs=appliance_ceiling_pa_abs(settings),
+        rows=tuple((1 << i, row.present) for i, row in enumerate(TABLE) if row.fitted(settings)),
+        delays_s=tuple(row.delay_s(settings) for row in TABLE),
+    )

@@ -1,0 +1,116 @@
+"""Cylinders: which may be filled, what they must weigh, and the change from one to the next."""
+
+from __future__ import annotations
+
+import msgspec
+
+from rigctl.control import notation
+from rigctl.control.prepared import Prepared
+from rigctl.control.procedure.work import Work
+from rigctl.control.sense import estimate
+from rigctl.control.settings import Cylinder, Settings
+from rigctl.control.state import CylinderFill, Event, State, limit_kg
+from rigctl.refrigerant import catalogue
+from rigctl.refrigerant.catalogue import UnknownRefrigerantError
+from rigctl.refrigerant.cylinder import CylinderError, fill_limit, pressure_rating, retest_check
+
+TARE_SHARE = 0.02
+TARE_SLACK_KG = 0.2
+TARE_MORE_KG = 1.0
+"""How far from its stamp and log a cylinder may weigh, below and above; common practice, no source."""
+SCALE_RESTLESS = "The scale does not come to rest. See that nothing touches the cylinder, then restart."
+
+
+def cylinder_fault(cylinder: Cylinder, prepared: Prepared) -> str:
+    """Return why a cylinder may not be filled in this job, as one sentence; "" when it may."""
+    settings, refrigerant = prepared.settings, prepared.refrigerant
+    if not (0.0 < cylinder.tare_kg < 1e4 and 0.0 <= cylinder.residual_kg < 1e4):
+        return f"Cylinder {cylinder.serial}: its tare or its log is no weight. Read the stamp and name it again."
+    try:
+        if cylinder.refrigerant and catalogue.official(cylinder.refrigerant) != refrigerant.name:
+            return (
+                f"Cylinder {cylinder.serial} is for {cylinder.refrigerant}, the appliance holds {refrigerant.name}: "
+                "never mix. Put on another cylinder, then restart."
+            )
+        fill_limit(refrigerant, cylinder.water_capacity_kg)
+        rating = pressure_rating(refrigerant, cylinder.service_pressure_pa_gauge)
+    except (UnknownRefrigerantError, CylinderError) as error:
+        return f"Cylinder {cylinder.serial}: {error} Put on another cylinder, then restart."
+    if not settings.job.scale_usable and cylinder.refrigerant and not cylinder.residual_kg:
+        return (
+            f"Cylinder {cylinder.serial} has been in use, its log does not say what is in it, and it cannot be "
+            "weighed. Put on an empty one or one with its contents in its log, then restart."
+        )
+    retest = retest_check(cylinder.retest_due, settings.job.date)
+    if not retest.ok:
+        return f"Cylinder {cylinder.serial}: {retest.text} Put on another cylinder, then restart."
+    if not rating.ok:
+        hot = notation.pressure(rating.pressure_at_55c_pa_gauge + notation.ATMOSPHERE_PA, settings.units)
+        return (
+            f"Cylinder {cylinder.serial} is not rated for {refrigerant.name}: it would reach {hot} at 55 °C. "
+            "Put on another cylinder, then restart."
+        )
+    return ""
+
+
+def too_light(gross_kg: float, cylinder: Cylinder) -> bool:
+    """Whether a cylinder is not (wholly) on the scale, or the scale reads low and would hide what is in it."""
+    return not gross_kg >= cylinder.tare_kg * (1.0 - TARE_SHARE) - TARE_SLACK_KG + cylinder.residual_kg
+
+
+def too_heavy(gross_kg: float, cylinder: Cylinder) -> bool:
+    """Whether a cylinder that comes on weighs more than its stamp and its log explain, or the scale stands still."""
+    logged = not cylinder.refrigerant or cylinder.residual_kg > 0.0
+    return logged and gross_kg > cylinder.tare_kg * (1.0 + TARE_SHARE) + cylinder.residual_kg + TARE_MORE_KG
+
+
+def wrong_weight(gross_kg: float, cylinder: Cylinder, settings: Settings) -> str:
+    """The sentence about a cylinder that is too light or too heavy."""
+    shown = notation.mass(gross_kg, settings.units)
+    expected = notation.mass(cylinder.tare_kg + cylinder.residual_kg, settings.units)
+    return (
+        f"The scale shows {shown}; cylinder {cylinder.serial} should weigh about {expected} by its stamp and log. See "
+        "that it is the right one and stands alone on a scale that moves, then restart."
+    )
+
+
+def change_cylinder(state: State, memory: estimate.Memory, cylinder: Cylinder, prepared: Prepared) -> State:
+    """Return the state with another cylinder on the scale: what the old one got is booked, the new tare is to come."""
+    cylinders = state.cylinders
+    if state.tare_known:
+        net, uncertainty = estimate.net_kg(memory), estimate.net_uncertainty_kg(memory, prepared.settings)
+        if state.cylinder_off:
+            net, uncertainty = state.off_net_kg, state.off_uncertainty_kg
+        cylinders = (*cylinders, CylinderFill(state.cylinder, memory.tare_kg, net, uncertainty))
+    return msgspec.structs.replace(
+        state,
+        cylinder=cylinder,
+        fill_limit_kg=limit_kg(cylinder, prepared),
+        cylinders=cylinders,
+        tare_known=False,
+        cylinder_off=True,
+        path_shut=True,
+        moved=False,
+        uncleared=state.uncleared or (state.moved and not state.path_shut),
+        excess_accepted_kg=0.0,
+    )
+
+
+def cylinder_on(cylinder: Cylinder, memory: estimate.Memory, settings: Settings) -> Event:
+    """Tell that a cylinder has been weighed and may be filled."""
+    if not settings.job.scale_usable:
+        holds = notation.mass(memory.contents_start_kg, settings.units)
+        text = f"Cylinder {cylinder.serial} is on, not weighed: {holds} in it by its log."
+        return Event("cylinder", "WT-301", text)
+    gross = notation.mass(memory.tare_kg, settings.units)
+    return Event("cylinder", "WT-301", f"Cylinder {cylinder.serial} on the scale, {gross} gross.")
+
+
+def weigh_cylinder(w: Work) -> None:
+    """Take the cylinder on the scale, as it weighs now, for the new start of weighing."""
+    lines_kg = w.settings.limits.fill_reserve_kg if w.uncleared else 0.0
+    w.estimate = estimate.with_cylinder(
+        w.estimate, w.cylinder.tare_kg, w.cylinder.residual_kg, lines_kg, weighed=w.settings.job.scale_usable
+    )
+    w.tare_known, w.cylinder_off = True, False
+    w.events.append(cylinder_on(w.cylinder, w.estimate, w.settings))

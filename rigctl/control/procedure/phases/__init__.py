@@ -1,0 +1,1 @@
+"""One room a phase: what it judges, how it begins, how it ends."""

@@ -1,0 +1,17 @@
+"""ISOLATE: all is shut in order and the cylinder weighed."""
+
+from __future__ import annotations
+
+from rigctl.control.procedure.clearing import shutting
+from rigctl.control.procedure.sequence import Facts
+from rigctl.control.procedure.wish import Wish, water_moves, way_kept_open
+from rigctl.control.procedure.work import Work
+
+
+def judge(w: Work, f: Facts) -> None:
+    procedure = w.settings.procedure
+    f.isolated = w.in_step_s > 3.0 * procedure.valve_stroke_s and w.s.steady_s >= procedure.scale_steady_s
+
+
+def wants(wish: Wish) -> int:
+    return (way_kept_open(wish) if wish.uncleared else shutting(wish)) | water_moves(wish)

@@ -1,0 +1,127 @@
+"""PUSH_PULL: the cylinder's vapor presses the appliance's liquid straight across."""
+
+from __future__ import annotations
+
+from math import nan
+
+from rigctl.control import notation
+from rigctl.control.points import M_001, M_101, M_201, XV_104, XV_105, XV_106, XV_202, XV_301
+from rigctl.control.procedure.clearing import lines_fill
+from rigctl.control.procedure.sequence import Facts
+from rigctl.control.procedure.wish import THROUGH_COOLER, Wish, ready_motor
+from rigctl.control.procedure.work import Work
+from rigctl.control.sense import crossing
+from rigctl.control.state import Crossing
+from rigctl.control.vocabulary import Phase, Step
+
+START_PRESS_FRACTION = 0.92
+"""Push-pull is not begun with an appliance that stands nearer to what it may be pressed to."""
+PRESS_PA, PRESS_S = 3e4, 60.0
+"""XV-104 opens when the appliance stands so far above the cylinder, else liquid would run back; and how long the
+compressor may take to bring that about."""
+LEAST_PRESS_PA = 5e3
+CROSSING_START_S = 15.0
+CROSSING_LOW_S = 6.0
+PRESSING_S = 90.0
+"""Time before the flow across is judged, for which it must be low to count, and in which the compressor should have
+made the pressure difference that the line needs."""
+CROSSING_BEST_S = 120.0
+"""Time in which the best flow so far is forgotten: the flow falls as the cylinder warms."""
+DRY_SHARE = 0.2
+"""Vapor through the same line makes some 0.3 of the flow of boiling liquid (both choked); less than this means that the
+way across is shut."""
+PRESS_FRACTION = 0.97
+"""Share of what the appliance may be pressed to at which push-pull ends by itself."""
+PUSH_PULL_TIME = 0.95
+"""Share of its time limit at which push-pull ends by itself."""
+
+
+def wants(wish: Wish) -> int:
+    # The cooler keeps its way to the cylinder, as in a standing check; XV-201 cuts it off from the discharge, which
+    # would else run round in a circle. XV-104 opens once the appliance stands above the cylinder, and shuts first.
+    # Then the ordinary way opens before XV-106 shuts, so that the motor need not stop.
+    across = XV_105 | XV_106 | M_001
+    if wish.step is Step.PRESSING:
+        return across | XV_202 | XV_301 | ready_motor(wish)
+    if wish.step is Step.CROSSING:
+        return across | XV_104 | XV_202 | XV_301 | ready_motor(wish)
+    return across | THROUGH_COOLER | M_201 | M_101 & wish.bits
+
+
+def push_pull_pays(w: Work) -> bool:
+    """Whether it is quicker to press the liquid across than to draw it through the compressor.
+
+    By how much liquid the declared charge leaves, what the cylinder still takes, and both rates; not with an appliance
+    that stands near its ceiling already.
+    """
+    settings, p, charge_kg = w.settings, w.s.p_appliance, w.settings.job.charge_kg
+    if not settings.fitted.push_pull or w.push_pull_over or w.liquid_done or charge_kg is None:
+        return False
+    if not p < START_PRESS_FRACTION * w.prepared.appliance_ceiling_pa_abs:
+        return False
+    left_kg = crossing.LABEL_SHARE * charge_kg - w.recovered_kg()
+    room_kg = w.fill_limit_kg - settings.limits.fill_reserve_kg - w.x.net_contents_kg
+    draw_s = crossing.draw_down_s(settings, w.prepared.refrigerant, p, w.s.p_301, w.x.net_contents_kg)
+    if not draw_s < 0.7 * PRESS_S:
+        return False
+    return (
+        crossing.gain_s(settings, w.prepared.refrigerant, w.estimate.line, p, min(left_kg, room_kg)) - draw_s
+        > crossing.LEAST_GAIN_S
+    )
+
+
+def judge(w: Work, f: Facts) -> None:
+    procedure, s = w.settings.procedure, w.s
+    pressed_pa = s.p_001 - crossing.cylinder_pa_abs(s)
+    if w.step is Step.PRESSING:
+        if w.x.bits & XV_105 and w.in_step_s >= 2.0 * procedure.valve_stroke_s and pressed_pa > PRESS_PA:
+            w.begin(Step.CROSSING)
+        elif w.in_step_s > PRESS_S:
+            _end(w, "the appliance does not come above the cylinder", dry=False)
+    elif w.step is Step.CROSSING:
+        _crossing(w, pressed_pa)
+    else:
+        over = w.in_step_s > procedure.valve_stroke_s + 1.5 * w.settings.scan_period_s
+        f.crossed, f.push_pull_over = over and w.crossing.dry, over and not w.crossing.dry
+
+
+def _crossing(w: Work, pressed_pa: float) -> None:
+    """Carry the crossing on, and end it when nothing, or only vapor, comes across, or when it has become no quicker."""
+    procedure, s, was = w.settings.procedure, w.s, w.crossing
+    if w.in_step_s < CROSSING_START_S:
+        return
+    best = max(was.best_kg_s * (1.0 - min(w.x.dt_s, 1.0) / CROSSING_BEST_S), s.flow_kg_s)
+    # A cylinder that stood at the appliance's pressure has to be drawn down before anything can be said.
+    presses = pressed_pa > crossing.CHOKED_SHARE * s.p_001 or w.in_step_s > PRESSING_S
+    slow = presses and not s.flow_kg_s > crossing.BETTER * crossing.liquid_rate_kg_s(
+        w.settings, w.prepared.refrigerant, s.p_001
+    )
+    crosses = s.flow_kg_s + s.drawn_kg_s
+    few = s.flow_kg_s < procedure.liquid_end_flow * best or crosses < procedure.liquid_end_flow * s.crossing_kg_s
+    low = slow or few or not pressed_pa > LEAST_PRESS_PA
+    since = (was.low_since_s if was.low_since_s == was.low_since_s else w.now_s) if low else nan
+    w.crossing = Crossing(best, since)
+    # Vapor is what still crosses where liquid did; where nothing does any more, something is shut.
+    dry = few and crosses > DRY_SHARE * max(best + s.drawn_kg_s, s.crossing_kg_s if presses else 0.0)
+    if low and w.now_s - since >= CROSSING_LOW_S:
+        _end(w, "vapor comes across" if dry else "little comes across", dry=dry)
+    elif not s.p_001 < PRESS_FRACTION * w.prepared.appliance_ceiling_pa_abs:
+        _end(w, "the appliance is pressed as far as it may be", dry=False)
+    elif w.in_phase_s > PUSH_PULL_TIME * procedure.push_pull_limit_s:
+        _end(w, "its time is up", dry=False)
+
+
+def _end(w: Work, why: str, *, dry: bool) -> None:
+    w.crossing = Crossing(dry=dry)
+    w.begin(Step.GOING_OVER)
+    w.tell("note", "XV-104", f"Push-pull ends after {notation.mass(w.s.net_kg, w.settings.units)}: {why}.")
+
+
+def enter(w: Work, f: Facts, was: Phase) -> None:
+    lines_fill(w)
+
+
+def leave(w: Work, f: Facts, phase: Phase) -> None:
+    if f.crossed or f.push_pull_over:
+        w.push_pull_over = True
+        w.liquid_done = w.liquid_done or f.crossed

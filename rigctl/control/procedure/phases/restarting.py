@@ -1,0 +1,45 @@
+"""RESTARTING: what was asked for is looked at before the work goes on."""
+
+from __future__ import annotations
+
+from rigctl.control.procedure.cylinders import (
+    SCALE_RESTLESS,
+    cylinder_fault,
+    too_heavy,
+    too_light,
+    weigh_cylinder,
+    wrong_weight,
+)
+from rigctl.control.procedure.phases.push_pull import push_pull_pays
+from rigctl.control.procedure.sequence import Facts
+from rigctl.control.procedure.wish import Wish, water_moves, way_kept_open
+from rigctl.control.procedure.work import Work
+from rigctl.control.vocabulary import Ask, Phase
+
+
+def judge(w: Work, f: Facts) -> None:
+    procedure, cylinder = w.settings.procedure, w.cylinder
+    fault = cylinder_fault(cylinder, w.prepared)
+    if fault:
+        f.restart_failed = True
+        w.sentence, w.ask = fault, Ask.CHANGE_CYLINDER
+    elif not w.tare_known and w.cylinder_off and w.s.steady_s >= procedure.scale_steady_s and not _weighs_wrong(w):
+        weigh_cylinder(w)
+    f.restart_ready = not fault and w.in_phase_s > 2.0 * procedure.valve_stroke_s and not w.cylinder_off
+    if f.restart_ready and w.resume_to in (Phase.PUSH_PULL, Phase.LIQUID):
+        # Another cylinder: what is left may not be worth pressing any more, or the room in the last one was not.
+        w.resume_to = f.resume_to = Phase.PUSH_PULL if push_pull_pays(w) else Phase.LIQUID
+    if w.in_phase_s > procedure.restarting_limit_s and not f.restart_ready:
+        f.restart_failed = True
+        w.sentence, w.ask = SCALE_RESTLESS, Ask.CHECK_SCALE
+        if _weighs_wrong(w):
+            w.sentence = wrong_weight(w.estimate.gross_kg, cylinder, w.settings)
+
+
+def _weighs_wrong(w: Work) -> bool:
+    gross = w.estimate.gross_kg
+    return w.settings.job.scale_usable and (too_light(gross, w.cylinder) or too_heavy(gross, w.cylinder))
+
+
+def wants(wish: Wish) -> int:
+    return way_kept_open(wish) | water_moves(wish)

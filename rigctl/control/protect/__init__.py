@@ -1,0 +1,1 @@
+"""What stops what: the cause-and-effect table, its checks, and the gate."""

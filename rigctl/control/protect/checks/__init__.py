@@ -1,0 +1,1 @@
+"""The checks behind the rows of the table, by subject."""
