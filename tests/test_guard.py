@@ -121,10 +121,8 @@ def test_wording_is_not_seen(scanned: tuple[ScanRecord, State]) -> None:
     )
     alarms = tuple(change(one, text="Other.") for one in state.control.interlocks.alarms)
     assert alarms
-    assert (
-        seen(scanned, other, change(state, control__sentence="In other words.", control__interlocks__alarms=alarms))
-        == set()
-    )
+    said = change(state, control__sentence="In other words.", control__interlocks__alarms=alarms)
+    assert seen(scanned, other, said) == set()
 
 
 def test_of_nan_there_is_one_and_of_zero_there_are_two() -> None:
