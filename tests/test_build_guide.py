@@ -17,7 +17,7 @@ from rigctl.hardware.wiring import HEARTBEAT, INPUTS, OUTPUTS, wanted
 from rigctl.refrigerant import catalogue
 from rigctl.refrigerant.cylinder import fill_limit
 from tests.strategies import CONFIGS
-from tests.waiting import PATIENCE_S
+from tests.waiting import PROGRAM_S
 
 ROOT = CONFIGS.parent
 TEXT = (ROOT / "configs/BUILD.md").read_text(encoding="utf-8")
@@ -37,7 +37,7 @@ def program_of(command: str) -> list[str]:
 
 def helped(program: str, *words: str) -> subprocess.CompletedProcess[str]:
     run = [sys.executable, "-m", MODULES[program], *words, "--help"]
-    return subprocess.run(run, capture_output=True, text=True, timeout=10.0 * PATIENCE_S, check=False, cwd=ROOT)
+    return subprocess.run(run, capture_output=True, text=True, timeout=PROGRAM_S, check=False, cwd=ROOT)
 
 
 def test_the_guide_takes_a_rig_from_the_check_to_the_first_recovery() -> None:

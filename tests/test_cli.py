@@ -20,13 +20,13 @@ import msgspec
 import pytest
 
 from rigctl.journal.record import json_schema
-from tests.waiting import PATIENCE_S, until
+from tests.waiting import PATIENCE_S, PROGRAM_S, until
 
 CONFIGS = Path(__file__).resolve().parent.parent / "configs"
 ESCAPE = "\x1b"
 
 
-def command(program, *arguments, cwd=None, timeout=10.0 * PATIENCE_S, **environment):
+def command(program, *arguments, cwd=None, timeout=PROGRAM_S, **environment):
     """Run a command to its end, in an environment without any terminal's wishes."""
     kept = {key: value for key, value in os.environ.items() if key not in ("COLUMNS", "NO_COLOR", "FORCE_COLOR")}
     return subprocess.run(
@@ -73,9 +73,7 @@ def test_every_command_has_help_without_colour(name):
 def test_help_loads_nothing_heavy():
     heavy = ["numpy", "numba", "matplotlib", "paho", "sqlite3", "msgspec", "rich", "jinja2", "transitions", "hil_sim"]
     code = f"import sys, rigctl.cli; print([name for name in {heavy} if name in sys.modules])"
-    done = subprocess.run(
-        [sys.executable, "-c", code], capture_output=True, text=True, timeout=10.0 * PATIENCE_S, check=True
-    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=PROGRAM_S, check=True)
     assert done.stdout.strip() == "[]"
 
 
@@ -174,7 +172,7 @@ def test_without_configuration_files_one_sentence_says_where_they_were_looked_fo
         [sys.executable, "-c", code, "demo"],
         capture_output=True,
         text=True,
-        timeout=10.0 * PATIENCE_S,
+        timeout=PROGRAM_S,
         cwd=tmp_path,
         check=False,
     )
@@ -400,7 +398,7 @@ def test_ctrl_c_stops_the_job_in_good_order(tmp_path):
     with start("--speed", "20", "--no-mqtt", "--out", tmp_path / "run") as process:
         read_until(process, "-> liquid")
         process.send_signal(signal.SIGINT)
-        out, errors = process.communicate(timeout=10.0 * PATIENCE_S)
+        out, errors = process.communicate(timeout=PROGRAM_S)
     assert process.returncode == 3, out + errors
     assert "stopping -> stopped" in out
     assert "Traceback" not in errors
@@ -413,7 +411,7 @@ def test_two_ctrl_c_end_at_once_and_still_leave_the_record(tmp_path):
         process.send_signal(signal.SIGINT)
         read_until(process, "Ctrl-C")
         process.send_signal(signal.SIGINT)
-        out, errors = process.communicate(timeout=10.0 * PATIENCE_S)
+        out, errors = process.communicate(timeout=PROGRAM_S)
     assert process.returncode in (3, 6), out + errors
     assert (tmp_path / "run/record.html").exists()
 
@@ -436,7 +434,7 @@ def test_telemetry_tells_the_course_and_a_remote_request_stops_the_rig(tmp_path)
             root = re.search(r"topics (\S+)/#", "".join(lines))[1]
             stop = {"id": "stop-1", "kind": "stop", "expires_utc_s": time.time() + PATIENCE_S}
             client.publish(f"{root}/commands", json.dumps(stop), qos=1)
-            out, errors = process.communicate(timeout=10.0 * PATIENCE_S)
+            out, errors = process.communicate(timeout=PROGRAM_S)
         assert until(lambda: any(topic.endswith("/record") for topic, _ in heard))
         assert until(lambda: [p["phase"] for topic, p in heard if topic.endswith("/state")][-1:] == ["stopped"])
         client.disconnect()
@@ -463,7 +461,7 @@ def in_terminal(width, height, *arguments, until=None, **environment):
         os.execv(sys.executable, [sys.executable, "-m", "rigctl", *map(str, arguments)])
     fcntl.ioctl(terminal, termios.TIOCSWINSZ, struct.pack("HHHH", height, width, 0, 0))
     seen = b""
-    deadline = time.monotonic() + 10.0 * PATIENCE_S
+    deadline = time.monotonic() + PROGRAM_S
     while time.monotonic() < deadline:
         ready, _, _ = select.select([terminal], [], [], 1.0)
         if ready:
@@ -563,7 +561,7 @@ def test_a_reader_that_goes_away_makes_no_noise(tmp_path):
         process.stdout.readline()
         process.stdout.close()
         errors = process.stderr.read()
-        process.wait(timeout=10.0 * PATIENCE_S)
+        process.wait(timeout=PROGRAM_S)
     assert "Traceback" not in errors
     assert process.returncode != 0
 

@@ -37,7 +37,7 @@ from rigctl.hardware.wiring import INPUTS
 from rigctl.runtime.run import Run
 from tests.served import with_patience
 from tests.strategies import CONFIGS
-from tests.waiting import PATIENCE_S, until
+from tests.waiting import PATIENCE_S, PROGRAM_S, until
 
 BAR = 1e5
 TODAY = dt.datetime.now(dt.UTC).date()
@@ -279,7 +279,7 @@ def test_a_sound_rig_is_commissioned_and_its_sheet_holds_until_something_changes
         (tmp_path / "sheet.html").write_text(shown)
         done = subprocess.run(
             [chromium, "--headless", "--no-sandbox", "--disable-gpu", f"--print-to-pdf={tmp_path}/sheet.pdf",
-             f"file://{tmp_path}/sheet.html"], capture_output=True, timeout=4.0 * PATIENCE_S, check=False,
+             f"file://{tmp_path}/sheet.html"], capture_output=True, timeout=PROGRAM_S, check=False,
         )  # fmt: skip
         assert done.returncode == 0 and (tmp_path / "sheet.pdf").read_bytes().startswith(b"%PDF")
 
@@ -559,7 +559,7 @@ def command(*arguments: str, cwd: Path, said: str = "") -> subprocess.CompletedP
     environment = dict(os.environ, PYTHONPATH=str(CONFIGS.parent), COLUMNS="200")
     return subprocess.run(
         [sys.executable, "-m", "rigctl", *arguments], input=said, capture_output=True, text=True, cwd=cwd,
-        env=environment, timeout=4.0 * PATIENCE_S, check=False,
+        env=environment, timeout=PROGRAM_S, check=False,
     )  # fmt: skip
 
 

@@ -13,7 +13,7 @@ import pytest
 from rigctl import config
 from rigctl.control.protect.table import table
 from rigctl.hardware import point_list, wiring
-from tests.waiting import PATIENCE_S
+from tests.waiting import PROGRAM_S
 
 CONFIGS = Path(__file__).resolve().parent.parent / "configs"
 ANALOGUE = {
@@ -72,7 +72,7 @@ def rigctl(*arguments):
         [sys.executable, "-m", "rigctl", *map(str, arguments)],
         capture_output=True,
         text=True,
-        timeout=10.0 * PATIENCE_S,
+        timeout=PROGRAM_S,
         check=False,
     )
 

@@ -22,7 +22,7 @@ from rigctl.refrigerant import catalogue
 from tests.promise_helpers import CAMPAIGN, Watch, Work, loaded, named
 from tests.strategies import FULL, SHOP, WATER, change, led_to
 
-pytestmark = pytest.mark.timeout(7200 if CAMPAIGN else 900)
+pytestmark = pytest.mark.timeout(7200 if CAMPAIGN else 1800)
 
 BIG = Work(job="chiller", charge_kg=20.0, level_pa_abs=2.0e5)
 NEARLY_FULL = Work(job="chiller", charge_kg=20.0, level_pa_abs=2.0e5, room_kg=7.0, ambient_degc=20.0)

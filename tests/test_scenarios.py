@@ -19,7 +19,7 @@ from hil_sim.scenario import ELSEWHERE, ScenarioError, changes, load_scenario, p
 from rigctl.config import load_job, load_rig, settings_for
 from rigctl.console import MistakeError
 from tests.test_cli import CONFIGS, hil_sim, refused
-from tests.waiting import PATIENCE_S
+from tests.waiting import PROGRAM_S
 
 NAMES = sorted(path.stem for path in (CONFIGS / "scenarios").glob("*.toml"))
 
@@ -351,9 +351,7 @@ def test_without_scenarios_one_sentence_says_where_they_were_looked_for(tmp_path
 def test_help_of_the_simulation_loads_nothing_heavy():
     heavy = ["numpy", "numba", "matplotlib", "msgspec", "rich", "jinja2", "transitions", "hil_sim.bench"]
     code = f"import sys, hil_sim.cli; print([name for name in {heavy} if name in sys.modules])"
-    done = subprocess.run(
-        [sys.executable, "-c", code], capture_output=True, text=True, timeout=10.0 * PATIENCE_S, check=True
-    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=PROGRAM_S, check=True)
     assert done.stdout.strip() == "[]"
 
 

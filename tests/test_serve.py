@@ -40,7 +40,7 @@ from rigctl.hardware import wiring
 from tests.served import last_scan, pressed, with_patience
 from tests.strategies import CONFIGS
 from tests.test_bench import bench as bench_with
-from tests.waiting import PATIENCE_S, until
+from tests.waiting import PATIENCE_S, PROGRAM_S, until
 
 BEAT = COILS.index("KS-001")
 
@@ -560,7 +560,7 @@ def test_the_drivers_read_over_the_wires_what_the_instruments_say(tmp_path: Path
     from rigctl.hardware.driver import Worker
 
     how = {key: tmp_path / "trees" if key == "trees" else value for key, value in how.items()}
-    serve = Serve(prepare("split-ac", "full", None), dead_man_s=10.0 * PATIENCE_S, **how)
+    serve = Serve(prepare("split-ac", "full", None), dead_man_s=3600.0, **how)
     workers: dict[str, Worker] = {}
     try:
         serve.write_rig(tmp_path / "rig.toml")
@@ -808,7 +808,7 @@ def command(*words: str, cwd: Path) -> subprocess.CompletedProcess[str]:
     environment = dict(os.environ, PYTHONPATH=str(CONFIGS.parent))
     return subprocess.run(
         [sys.executable, "-m", *words], capture_output=True, text=True, env=environment, cwd=cwd,
-        timeout=4.0 * PATIENCE_S,
+        timeout=PROGRAM_S,
     )  # fmt: skip
 
 
@@ -821,7 +821,7 @@ def test_the_program_writes_a_rigs_file_that_passes_the_check_and_ends_cleanly(t
         stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, env=environment, cwd=tmp_path,
     )  # fmt: skip
     try:
-        assert until(lambda: program.poll() is not None or (tmp_path / "rig.toml").exists(), 4.0 * PATIENCE_S)
+        assert until(lambda: program.poll() is not None or (tmp_path / "rig.toml").exists(), PROGRAM_S)
         checked = command("rigctl", "check", "rig.toml", cwd=tmp_path)
         assert checked.returncode == 0 and checked.stdout.rstrip().endswith("OK"), checked.stderr
         told = command("hil_sim.cli", "tell", "control", '{"do": "truth"}', cwd=tmp_path)

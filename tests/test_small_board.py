@@ -14,7 +14,7 @@ import pytest
 from rigctl.control.vocabulary import Phase
 from tests.strategies import CONFIGS
 from tests.test_run import Stand
-from tests.waiting import PATIENCE_S, until
+from tests.waiting import PATIENCE_S, PROGRAM_S, until
 
 HEAVY = {"CoolProp", "numpy", "numba", "scipy", "matplotlib", "hil_sim", "amqtt", "dask"}
 """What a board need not have installed."""
@@ -55,7 +55,7 @@ def names(loaded: Path) -> set[str]:
 )
 def test_commands_of_the_board_load_nothing_heavy(tmp_path: Path, words: tuple[str, ...]) -> None:
     program = start(tmp_path / "loaded", *words)
-    out, err = program.communicate(timeout=4.0 * PATIENCE_S)
+    out, err = program.communicate(timeout=PROGRAM_S)
     assert program.returncode == 0 and out, err
     assert "rigctl" in names(tmp_path / "loaded")
     assert not names(tmp_path / "loaded") & HEAVY
@@ -79,5 +79,5 @@ def test_a_rig_that_runs_loads_nothing_heavy(tmp_path: Path) -> None:
 
 def test_the_look_finds_what_a_command_loads(tmp_path: Path) -> None:
     program = start(tmp_path / "loaded", "demo", "--list-faults")
-    program.communicate(timeout=4.0 * PATIENCE_S)
+    program.communicate(timeout=PROGRAM_S)
     assert "hil_sim" in names(tmp_path / "loaded")

@@ -35,7 +35,7 @@ from rigctl.scan import ScanRecord
 from tests.promise_helpers import CAMPAIGN, NEARLY_FULL, SMALL, WATER, Watch, Work, faults_at
 from tests.strategies import change
 
-pytestmark = pytest.mark.timeout(7200 if CAMPAIGN else 900)
+pytestmark = pytest.mark.timeout(7200 if CAMPAIGN else 1800)
 ROWS = {row.tag: row for row in TABLE}
 
 # ---------------------------------------------------------------------- the walk

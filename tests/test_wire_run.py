@@ -18,7 +18,7 @@ from rigctl.journal.store import ENDED, Journal
 from rigctl.runtime.loop import ScanLoop
 from tests.served import Served, until
 from tests.strategies import CONFIGS
-from tests.waiting import PATIENCE_S
+from tests.waiting import PATIENCE_S, PROGRAM_S
 
 
 class Lockstep:
@@ -117,7 +117,7 @@ def test_a_job_that_is_stopped_ends_the_program_that_runs_until_the_end_with_a_r
         program = drawing(served, "--until-end")
         assert until(lambda: served.gained_kg() > 0.02)
         assert served.pressed("stop")
-        program.communicate(timeout=10.0 * PATIENCE_S)
+        program.communicate(timeout=PROGRAM_S)
         made = json.loads((served.out / "record.json").read_text(encoding="utf-8"))
         assert made["outcome"] == Phase.STOPPED.value
         assert made["recovered_kg"] == pytest.approx(served.gained_kg(), abs=2.0 * made["recovered_uncertainty_kg"])

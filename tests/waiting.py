@@ -7,6 +7,8 @@ from collections.abc import Callable
 
 PATIENCE_S = 60.0
 """A wait that lasts so long has failed; no machine is so busy."""
+PROGRAM_S = 20.0 * PATIENCE_S
+"""So long may a program take, which may have to compile the plant first."""
 
 
 def until(holds: Callable[[], object], within_s: float = PATIENCE_S, every_s: float = 0.01) -> bool:

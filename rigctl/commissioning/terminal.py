@@ -71,8 +71,8 @@ def walk(rig: RigConfig, only: str | None) -> None:
         raise MistakeError(f'{sheets.path_of(rig)} is the sheet of the rig "{sheet.rig}"; move it away and begin anew.')
     wires, workers = wired(rig, scale_usable=False)
     hand, person = ByHand(wires, workers), AtTerminal()
-    # A kill that can be caught ends as Ctrl-C does: outputs safe first.
-    for number in (signal.SIGTERM, signal.SIGHUP):
+    # A kill that can be caught ends as Ctrl-C does: outputs safe first. Who started it may have had Ctrl-C ignored.
+    for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
         signal.signal(number, signal.default_int_handler)
     person.tell('"s" leaves a step for later, "q" ends; what has been done is kept.')
     try:

@@ -28,7 +28,7 @@ from tests.bench.core import Figure
 from tests.served import Served, last_scan
 from tests.test_drivers_wire import EVERY_TYPE, INPUT_REGISTERS, OUTPUTS, PATTERN, Answers, Device, Line, tcp
 from tests.test_serve import Listener
-from tests.waiting import PATIENCE_S, until
+from tests.waiting import PROGRAM_S, until
 
 PACED_S = 1800.0
 QUICK_S = 20.0
@@ -136,7 +136,7 @@ def pace(wire, for_s):
         share = (_processor_s(program.pid) - used_s) / (time.monotonic() - from_s)
         resident = _resident_mb(program.pid)
         program.send_signal(signal.SIGTERM)
-        out, _ = program.communicate(timeout=10.0 * PATIENCE_S)
+        out, _ = program.communicate(timeout=PROGRAM_S)
         kept = json.loads(out)["pace"]
         how = f"20 Hz over Modbus {wire} and a serial scale, {for_s:.0f} s, {kept['scans']} scans"
         yield Figure(f"pace {wire}: overruns", kept["overruns"], "scans", how)
