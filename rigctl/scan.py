@@ -89,6 +89,6 @@ def step(state: State, readings: Readings, prepared: Prepared) -> tuple[State, O
         events=found.events + notes,
         replies=found.replies,
         cylinders=found.cylinders,
-        standing_checks=after.standing_checks,
+        standing_checks=after.standing.checks,
     )
     return State(after, advice), outputs, record

@@ -195,7 +195,7 @@ class Puppet:
 
     @property
     def outputs(self) -> Outputs:
-        return self.state.control.outputs
+        return self.state.control.drive.outputs
 
     def readings(self, *asked: Request) -> Readings:
         """What the instruments show now."""
@@ -216,6 +216,10 @@ class Puppet:
         if self.settings.fitted.readback:
             shown["readback"] = self.outputs.bits
         return at_rest(self.settings, self.now_s, **(shown | self.overrides))
+
+    def nearly_full_kg(self) -> float:
+        """A fill limit at which the cylinder now on is full but for part of its reserve."""
+        return self.records[-1].estimate.contents_kg + 0.4 * self.settings.limits.fill_reserve_kg
 
     def cylinder_pa_abs(self) -> float:
         """In push-pull the compressor holds it below the appliance, as long as no vapor comes across."""
@@ -240,7 +244,7 @@ class Puppet:
             self.liquid_kg -= moved
             if self.liquid_kg <= 0.0:
                 self.appliance_pa_abs = max(
-                    0.95 * self.state.control.pull_target_pa_abs, self.appliance_pa_abs * (1.0 - dt / 4)
+                    0.95 * self.state.control.pull.target_pa_abs, self.appliance_pa_abs * (1.0 - dt / 4)
                 )
         if inlet:
             # Without CV-103 the wide restriction draws the header down while liquid comes.

@@ -116,7 +116,7 @@ def run_wild(data: st.DataObject, rig: Puppet, scans: int = 4) -> None:
         age = settings.instruments.reading_max_age_s
         bits = outputs.bits
         assert 0 <= bits <= ALL and 0.0 <= outputs.cv_103 <= 1.0
-        assert record.outputs == outputs == state.control.outputs and record.phase is state.control.phase
+        assert record.outputs == outputs == state.control.drive.outputs and record.phase is state.control.phase
         if bits & M_101:
             # Promise 1, and the readings that software protection of the compressor rests on.
             assert bits & XV_301
@@ -236,7 +236,7 @@ def tripped_by_the_cylinder(tag: str, phase: Phase = Phase.VAPOR) -> Puppet:
     """A rig in ABORTED whose cylinder is still too full, too hot or at too high a pressure."""
     rig = pumping(phase).wait(2.0)
     if tag == "WT-301.overfull":
-        rig.state = change(rig.state, control__fill_limit_kg=rig.records[-1].estimate.contents_kg - 0.1)
+        rig.state = change(rig.state, control__on_scale__fill_limit_kg=rig.records[-1].estimate.contents_kg - 0.1)
     else:
         rig.overrides = dict(TRIPPING[tag][0])
     rig.to(Phase.ABORTED)
@@ -267,7 +267,7 @@ def test_a_reset_naming_another_cylinder_is_taken_while_the_old_ones_cause_stand
     rig.wait(8.0)
     rig.ask(RequestKind.START)
     rig.run(lambda puppet: puppet.outputs.on(M_101))
-    assert rig.state.control.cylinder == NEXT and not rig.state.control.cylinder_off
+    assert rig.state.control.on_scale.cylinder == NEXT and not rig.state.control.on_scale.off
     assert rig.state.control.estimate.tare_kg == pytest.approx(NEXT.tare_kg + 0.2, abs=0.02)
     rig.overrides = dict(TRIPPING["PT-301.high"][0])
     rig.scan()
@@ -292,11 +292,11 @@ def test_whatever_cylinder_a_reset_names_its_own_limit_counts_and_the_total_stay
     came = rig.records[-1].estimate.recovered_kg
     for _ in range(1 + again_named):
         record = rig.ask(RequestKind.RESET, cylinder=named)
-    assert led_phase(rig) is Phase.IDLE and rig.state.control.cylinder == named
+    assert led_phase(rig) is Phase.IDLE and rig.state.control.on_scale.cylinder == named
     assert [fill.cylinder.serial for fill in record.cylinders] == ["EX-0001"]
     assert record.estimate.recovered_kg == pytest.approx(came, abs=1e-4)
     limit_kg = fill_limit(catalogue.get(FULL.job.refrigerant), capacity_kg).limit_kg
-    assert record.estimate.fill_limit_kg == rig.state.control.fill_limit_kg == limit_kg
+    assert record.estimate.fill_limit_kg == rig.state.control.on_scale.fill_limit_kg == limit_kg
     assert same(again(rig.state), rig.state)
 
 
@@ -338,9 +338,9 @@ def test_a_reset_that_is_refused_changes_no_cylinder() -> None:
     record = rig.ask(RequestKind.RESET, cylinder=NEXT)
     assert not record.replies[0].accepted and led_phase(rig) is Phase.ABORTED
     assert (
-        rig.state.control.cylinder == FULL.cylinder
-        and not rig.state.control.cylinder_off
-        and not rig.state.control.cylinders[:-1]
+        rig.state.control.on_scale.cylinder == FULL.cylinder
+        and not rig.state.control.on_scale.off
+        and not rig.state.control.on_scale.earlier[:-1]
     )
 
 
@@ -348,7 +348,7 @@ def test_lines_shut_full_by_a_reset_that_names_another_cylinder_are_told_and_cos
     rig = tripped_by_the_cylinder("PT-301.high", Phase.LIQUID)
     assert rig.outputs.on(THE_WAY), "they stood open to the cylinder, and nothing has cleared them"
     rig.ask(RequestKind.RESET, cylinder=NEXT)
-    assert not rig.outputs.bits & THE_WAY and rig.state.control.uncleared
+    assert not rig.outputs.bits & THE_WAY and rig.state.control.lines.uncleared
 
 
 def test_a_restart_naming_another_cylinder_clears_open_lines_into_the_one_that_is_on() -> None:
@@ -362,8 +362,8 @@ def test_a_restart_naming_another_cylinder_clears_open_lines_into_the_one_that_i
     rig.to(Phase.HELD)
     assert {r.phase for r in rig.records[begun:-1]} == {Phase.HOLDING}
     assert any(r.outputs.on(M_101 | XV_203) for r in rig.records[begun:]), "not cleared out"
-    assert rig.state.control.cylinder == FULL.cylinder and rig.state.control.ask is Ask.CHANGE_CYLINDER
-    assert not rig.state.control.uncleared and not rig.outputs.bits & (THE_WAY | XV_204)
+    assert rig.state.control.on_scale.cylinder == FULL.cylinder and rig.state.control.ask is Ask.CHANGE_CYLINDER
+    assert not rig.state.control.lines.uncleared and not rig.outputs.bits & (THE_WAY | XV_204)
     got = rig.gross_kg - FULL.cylinder.tare_kg - 0.5
     rig.gross_kg = NEXT.tare_kg
     assert not rig.ask(RequestKind.RESTART).replies[0].accepted, "which one is on now?"
@@ -379,7 +379,7 @@ def test_a_restart_naming_another_cylinder_goes_on_at_once_where_the_lines_are_s
     rig = cylinder_off()
     rig.gross_kg = NEXT.tare_kg
     rig.ask(RequestKind.RESTART, cylinder=NEXT)
-    assert rig.phase is Phase.RESTARTING and rig.state.control.cylinder == NEXT
+    assert rig.phase is Phase.RESTARTING and rig.state.control.on_scale.cylinder == NEXT
 
 
 def cleared_for_another() -> Puppet:
@@ -398,7 +398,7 @@ def test_lines_that_could_not_be_cleared_before_a_change_are_told_and_cost_certa
         rig = cleared_for_another()
         rig.cooler_opens = opens
         rig.to(Phase.HELD)
-        assert ("liquid" in rig.state.control.sentence) is rig.state.control.uncleared is not opens
+        assert ("liquid" in rig.state.control.sentence) is rig.state.control.lines.uncleared is not opens
         rig.gross_kg = NEXT.tare_kg
         rig.ask(RequestKind.RESTART, cylinder=NEXT)
         rig.to(*RUNNING)
@@ -409,14 +409,12 @@ def test_lines_that_could_not_be_cleared_before_a_change_are_told_and_cost_certa
 def test_lines_that_may_not_be_cleared_before_a_change_are_told() -> None:
     # The cylinder is full and near its rating in one scan: the motor may not run, so the lines stay full.
     rig = pumping(Phase.VAPOR).wait(3.0)
-    rig.state = change(
-        rig.state, control__fill_limit_kg=rig.records[-1].estimate.contents_kg + 0.4 * FULL.limits.fill_reserve_kg
-    )
+    rig.state = change(rig.state, control__on_scale__fill_limit_kg=rig.nearly_full_kg())
     near = FULL.limits.cylinder_pause_fraction * FULL.cylinder.service_pressure_pa_gauge + 2e5
     rig.overrides = {"pt_301_pa_abs": near}
     rig.to(Phase.HELD)
     assert rig.state.control.ask is Ask.CHANGE_CYLINDER and not any(r.outputs.on(XV_203) for r in rig.records)
-    assert rig.state.control.uncleared and "liquid" in rig.state.control.sentence
+    assert rig.state.control.lines.uncleared and "liquid" in rig.state.control.sentence
 
 
 # --- a scale that had stood still, and a scale that was touched
@@ -464,9 +462,7 @@ def clearing(way: str) -> Puppet:
     if way == "before a stop":
         rig.ask(RequestKind.STOP)
     else:
-        rig.state = change(
-            rig.state, control__fill_limit_kg=rig.records[-1].estimate.contents_kg + 0.4 * FULL.limits.fill_reserve_kg
-        )
+        rig.state = change(rig.state, control__on_scale__fill_limit_kg=rig.nearly_full_kg())
         rig.to(Phase.HOLDING)
     return rig
 
@@ -506,7 +502,8 @@ def test_a_header_that_does_not_come_down_has_20_s_and_then_the_cooler_stays_shu
     motor = sum(record.outputs.on(M_101) for record in rig.records[begun:]) * FULL.scan_period_s
     assert motor == pytest.approx(20.0, abs=1.0)
     assert not any(record.outputs.on(XV_203) for record in rig.records)
-    assert rig.state.control.uncleared and "header" in next(e.text for e in rig.records[-1].events if e.tag == "XV-203")
+    told = next(e.text for e in rig.records[-1].events if e.tag == "XV-203")
+    assert rig.state.control.lines.uncleared and "header" in told
 
 
 @pytest.mark.parametrize("opens", [True, False], ids=["XV-203 opens", "XV-203 does not open"])
@@ -526,7 +523,7 @@ def test_a_job_ends_with_its_lines_cleared_and_shut_or_open_to_the_cylinder_and_
     assert opens or scans * FULL.scan_period_s == pytest.approx(20.0 - 2.0 * STROKE_S, abs=0.5)
     assert scans and rig.outputs.bits & THE_WAY == (0 if opens else THE_WAY)
     assert not rig.outputs.bits & MOVING
-    assert ("liquid" in rig.state.control.sentence) is rig.state.control.uncleared is not opens
+    assert ("liquid" in rig.state.control.sentence) is rig.state.control.lines.uncleared is not opens
 
 
 # --- promise 4: nothing starts by itself
@@ -536,7 +533,7 @@ def test_a_job_ends_with_its_lines_cleared_and_shut_or_open_to_the_cylinder_and_
 def test_nothing_starts_by_itself_after_a_power_loss(phase: Phase) -> None:
     rig = led_to(phase)
     rig.state = again(after_power_loss(rig.state))
-    assert rig.state.control.outputs == SAFE
+    assert rig.state.control.drive.outputs == SAFE
     rig.now_s = 3.0  # the monotonic clock begins anew with the machine
     if phase in ACTIVE:
         assert rig.phase is Phase.HELD and "Power" in rig.state.control.sentence
@@ -554,7 +551,7 @@ def test_nothing_starts_by_itself_after_a_power_loss(phase: Phase) -> None:
 @pytest.mark.parametrize("phase", [phase for phase in ACTIVE if phase is not Phase.STOPPING])
 def test_after_a_power_loss_a_person_at_the_rig_can_go_on_to_the_end(phase: Phase) -> None:
     rig = led_to(phase)
-    before = rig.state.control.estimate.net_high_kg if rig.state.control.tare_known else 0.0
+    before = rig.state.control.estimate.net_high_kg if rig.state.control.on_scale.tare_known else 0.0
     rig.state = again(after_power_loss(rig.state))
     rig.now_s = 3.0
     rig.wait(5.0)
@@ -573,17 +570,15 @@ def test_after_a_power_loss_with_the_cylinder_off_the_rig_still_asks_for_the_cyl
     rig.gross_kg = FULL.cylinder.tare_kg
     rig.ask(RequestKind.RESTART, cylinder=change(FULL.cylinder, serial="EX-0002"))
     rig.to(*RUNNING)
-    assert rig.state.control.cylinder.serial == "EX-0002" and not rig.state.control.cylinder_off
+    assert rig.state.control.on_scale.cylinder.serial == "EX-0002" and not rig.state.control.on_scale.off
 
 
 def cylinder_off() -> Puppet:
     """A rig that is held for another cylinder: the one on the scale is full."""
     rig = led_to(Phase.VAPOR)
-    rig.state = change(
-        rig.state, control__fill_limit_kg=rig.records[-1].estimate.contents_kg + 0.4 * FULL.limits.fill_reserve_kg
-    )
+    rig.state = change(rig.state, control__on_scale__fill_limit_kg=rig.nearly_full_kg())
     rig.to(Phase.HELD)
-    assert rig.state.control.ask is Ask.CHANGE_CYLINDER and rig.state.control.cylinder_off
+    assert rig.state.control.ask is Ask.CHANGE_CYLINDER and rig.state.control.on_scale.off
     return rig
 
 
@@ -593,7 +588,7 @@ def test_a_trip_while_the_cylinder_is_off_does_not_leave_its_interlocks_blind() 
     rig.scan()
     rig.overrides = {}
     rig.to(Phase.ABORTED)
-    rig.state = change(rig.state, control__fill_limit_kg=15.0)  # as if the limit had been that of a bigger cylinder
+    rig.state = change(rig.state, control__on_scale__fill_limit_kg=15.0)  # as if a bigger cylinder's
     rig.ask(RequestKind.RESET)
     rig.ask(RequestKind.START)
     for _ in range(1200):
@@ -730,9 +725,8 @@ def test_no_line_is_shut_in_full_of_liquid_by_a_stop(phase: Phase, way: tuple[Re
         if kind is RequestKind.HOLD:
             rig.to(Phase.HELD)
     rig.to(Phase.STOPPED).wait(5.0)
-    cleared = (
-        any(record.outputs.on(M_101 | XV_203) for record in rig.records[begun:]) and not rig.state.control.uncleared
-    )
+    emptied = any(record.outputs.on(M_101 | XV_203) for record in rig.records[begun:])
+    cleared = emptied and not rig.state.control.lines.uncleared
     cooler_open = 1 << 3 | XV_301  # XV-202 and XV-301
     assert cleared or rig.outputs.on(cooler_open), tags(rig.outputs.bits)
 
@@ -785,7 +779,7 @@ def _returns(rig: Puppet) -> int:
 def test_the_rig_goes_back_to_the_liquid_at_most_six_times() -> None:
     # A scale that creeps must not keep the job going for ever.
     rig = _gaining(wet=True)
-    assert _returns(rig) == 6 == rig.state.control.liquid_returns
+    assert _returns(rig) == 6 == rig.state.control.appliance.liquid_returns
 
 
 def test_the_coolers_own_liquid_does_not_send_the_rig_back() -> None:

@@ -309,7 +309,7 @@ def test_without_a_scale_the_cylinder_is_changed_before_it_can_be_too_full() -> 
         held |= {event.tag for event in record.events if event.kind == "hold"}
     assert "M-101.filled" in held
     assert limit_kg - 1.5 < most_kg < limit_kg
-    assert bench.result().outcome is Phase.COMPLETE and len(bench.state.control.cylinders) == 1
+    assert bench.result().outcome is Phase.COMPLETE and len(bench.state.control.on_scale.earlier) == 1
 
 
 def test_a_cylinder_of_unknown_contents_is_not_filled_without_a_scale() -> None:

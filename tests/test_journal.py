@@ -839,7 +839,7 @@ def run_job(path, settings, state, scans, *, start_state=None, first=0, spoil=No
     phases = set()
     with Journal(path, settings, start_state=start_state, checkpoint_every_s=5.0, capacity=100_000) as journal:
         for scan in range(first, first + scans):
-            if state.control.outputs.on(M_101):
+            if state.control.drive.outputs.on(M_101):
                 # Just what the controller expects without the scale, so that it goes through its phases.
                 weight_kg = max(weight_kg, settings.cylinder.tare_kg + second_kg)
                 pressure_pa = max(40e3, pressure_pa * 0.998)
@@ -849,7 +849,7 @@ def run_job(path, settings, state, scans, *, start_state=None, first=0, spoil=No
             given = sound_readings(scan, settings, weight_kg, pressure_pa, requests)
             if spoil is not None:
                 given = spoil(scan, given)
-            bits = state.control.outputs.bits
+            bits = state.control.drive.outputs.bits
             given = msgspec.structs.replace(given, readback=bits)
             state, _, made = one_scan.step(state, given, prepare(settings))
             second_kg = made.estimate.second_kg

@@ -481,7 +481,7 @@ def test_every_phase_ends(phase: Phase, settings: Settings) -> None:
         now_s += 1.0
         assert now_s < end_s, f"{phase.value} has no end"
         fresh = {name: Reading(getattr(frozen, name).value, now_s) for name in INSTRUMENTS if fitted(settings, name)}
-        back = state.control.outputs.bits if settings.fitted.readback else None
+        back = state.control.drive.outputs.bits if settings.fitted.readback else None
         state, _, record = scan.step(
             state, msgspec.structs.replace(frozen, now_s=now_s, readback=back, requests=(), **fresh), prepare(coarse)
         )

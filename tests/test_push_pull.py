@@ -265,7 +265,7 @@ def test_a_port_that_is_shut_ends_it_without_a_word_of_liquid_gone() -> None:
     watch.inject(Fault("XV-104", FaultKind.STUCK, watch.bench.time_s, value=0.0))
     record = watch.to(Phase.LIQUID, Phase.VAPOR, Phase.HOLDING, Phase.ABORTING, within_s=60.0)
     assert record.phase is not Phase.VAPOR
-    assert not watch.bench.state.control.liquid_done
+    assert not watch.bench.state.control.appliance.liquid_done
 
 
 WRONG = [

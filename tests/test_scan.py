@@ -7,6 +7,7 @@ import sys
 import threading
 from collections.abc import Iterator
 
+import msgspec
 import pytest
 
 from rigctl import scan
@@ -48,7 +49,9 @@ def test_without_advice_the_outputs_are_the_same_to_the_bit(settings: Settings) 
     alone = scan.initial(prepared).control
     assert len(rig.given) == len(rig.records)
     for given, record in zip(rig.given, rig.records, strict=True):
+        before, encoded = alone, msgspec.msgpack.encode(alone)
         alone, outputs, found = decide(alone, given, prepared)
+        assert msgspec.msgpack.encode(before) == encoded, "a scan leaves the state that it was given as it was"
         assert outputs == record.outputs and alone.phase is record.phase and found.replies == record.replies
     assert alone == rig.state.control, "not even what is carried on"
 

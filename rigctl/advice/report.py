@@ -112,16 +112,16 @@ def advise(
 
 def _progress(state: State, found: Decision, settings: Settings) -> Progress:
     earlier_kg = earlier_var_kg2 = 0.0
-    for fill in state.cylinders:
+    for fill in state.on_scale.earlier:
         earlier_kg += fill.net_kg
         earlier_var_kg2 += fill.net_uncertainty_kg**2
-    phase, giving, job = state.phase, state.giving, settings.job
+    phase, giving, job = state.phase, state.pull.giving, settings.job
     return Progress(
         previous_kg=earlier_kg,
         previous_variance_kg2=earlier_var_kg2,
-        fill_limit_kg=state.fill_limit_kg,
+        fill_limit_kg=state.on_scale.fill_limit_kg,
         in_phase_s=found.in_phase_s,
-        repeats=state.repeats,
+        repeats=state.standing.repeats,
         stage=_STAGE_OF.get(phase, _STAGE_OF.get(state.resume_to, 0) if phase in ACTIVE else 0),
         rise_over_allowed=outgassing.rise_over_allowed(
             giving, settings.procedure, job.level_pa_abs, found.s.p_appliance
@@ -129,7 +129,7 @@ def _progress(state: State, found: Decision, settings: Settings) -> Progress:
         measured=giving.measured,
         rise_pa_s=giving.rise_pa_s,
         gain_pa_kg=giving.best_gain_pa_kg,
-        fails=state.outlook.fails if state.outlook is not None else nan,
+        fails=state.standing.outlook.fails if state.standing.outlook is not None else nan,
         taking=found.taking,
     )
 
@@ -141,12 +141,12 @@ def _remedies(
     s, sensed, settings = found.s, state.estimate, prepared.settings
     seen = Seen()
     seen.s, seen.settings, seen.refrigerant = s, settings, prepared.refrigerant
-    seen.liquid, seen.in_phase_s, seen.throttle = state.phase is Phase.LIQUID, found.in_phase_s, state.throttle
-    seen.start_pa_abs, seen.flow_kg_s = state.appliance_start_pa_abs, sensed.flow_kg_s
+    seen.liquid, seen.in_phase_s, seen.throttle = state.phase is Phase.LIQUID, found.in_phase_s, state.drive.throttle
+    seen.start_pa_abs, seen.flow_kg_s = state.appliance.start_pa_abs, sensed.flow_kg_s
     net_kg = s.net_kg if s.net_kg == s.net_kg else 0.0
     seen.contents_kg, seen.recovered_kg = sensed.contents_start_kg + net_kg, progress.previous_kg + net_kg
     seen.charge_kg = nan if settings.job.charge_kg is None else settings.job.charge_kg
-    taking = state.phase in (Phase.LIQUID, Phase.VAPOR) and state.outputs.bits & M_101 != 0
+    taking = state.phase in (Phase.LIQUID, Phase.VAPOR) and state.drive.outputs.bits & M_101 != 0
     return remedies.news(memory, remedies.follow(memory, seen, taking))
 
 

@@ -70,10 +70,10 @@ def decide(state: State, readings: Readings, prepared: Prepared) -> tuple[State,
         state.estimate,
         readings,
         prepared,
-        state.outputs,
+        state.drive.outputs,
         expecting_liquid=state.phase is Phase.LIQUID,
-        cylinder_off=state.cylinder_off or not state.tare_known,
-        appliance_pa_abs=state.appliance_start_pa_abs,
+        cylinder_off=state.on_scale.off or not state.on_scale.tare_known,
+        appliance_pa_abs=state.appliance.start_pa_abs,
     )
     asked = hear(state, readings.requests, prepared) if readings.requests else NOTHING_ASKED
     w = _judged(state, memory, readings, prepared, s, asked)
@@ -87,7 +87,7 @@ def decide(state: State, readings: Readings, prepared: Prepared) -> tuple[State,
 
     _command(w)
     found = _decision(w, replies)
-    return w.carried(), w.outputs, found
+    return w.carried(), w.drive.outputs, found
 
 
 def _judged(
@@ -112,7 +112,7 @@ def _situation(state: State, readings: Readings, prepared: Prepared, s: Signals)
     entered = state.entered_s if state.entered_s == state.entered_s else now
     x = Situation()
     x.s, x.prepared, x.settings, x.readings = s, prepared, settings, readings
-    x.bits = state.outputs.bits
+    x.bits = state.drive.outputs.bits
     x.active = phase in ACTIVE
     x.under_way = x.active or phase in (Phase.ABORTING, Phase.ABORTED)
     x.push_pull = phase is Phase.PUSH_PULL
@@ -122,22 +122,23 @@ def _situation(state: State, readings: Readings, prepared: Prepared, s: Signals)
     x.filling = x.bits & XV_301 != 0
     x.attended = phase in (Phase.HELD, Phase.RESTARTING)
     x.pumping = x.bits & M_101 != 0
-    x.rest_in_vain = state.rest.cause if state.rest.in_vain else Cause.NONE
-    x.cylinder, x.cylinder_off, x.fill_limit_kg = state.cylinder, state.cylinder_off, state.fill_limit_kg
-    if state.tare_known:
+    x.rest_in_vain = state.pull.rest.cause if state.pull.rest.in_vain else Cause.NONE
+    on_scale = state.on_scale
+    x.cylinder, x.cylinder_off, x.fill_limit_kg = on_scale.cylinder, on_scale.off, on_scale.fill_limit_kg
+    if on_scale.tare_known:
         x.net_contents_kg = state.estimate.contents_start_kg + s.net_kg
     else:
-        x.net_contents_kg = max(0.0, state.estimate.gross_kg - state.cylinder.tare_kg)
-    x.appliance_start_pa_abs = state.appliance_start_pa_abs
+        x.net_contents_kg = max(0.0, state.estimate.gross_kg - state.on_scale.cylinder.tare_kg)
+    x.appliance_start_pa_abs = state.appliance.start_pa_abs
     x.in_phase_s = now - entered
     limit = _LIMITS.get(phase)
     x.phase_limit_s = getattr(settings.procedure, limit) if limit else inf
     x.phase_word = phase_word(phase).capitalize()
-    since_motor = now - state.motor_s if state.motor_s == state.motor_s else inf
+    since_motor = now - state.drive.motor_s if state.drive.motor_s == state.drive.motor_s else inf
     x.motor_on_s = since_motor if x.pumping else 0.0
     x.motor_off_s = 0.0 if x.pumping else since_motor
-    x.clear_from_pa_abs = state.clearing.from_pa_abs
-    x.excess_accepted_kg = state.excess_accepted_kg
+    x.clear_from_pa_abs = state.lines.clearing.from_pa_abs
+    x.excess_accepted_kg = state.on_scale.excess_accepted_kg
     x.dt_s = now - state.at_s if state.at_s == state.at_s else 0.0
     x.readback_bad = 0
     if settings.fitted.readback:
@@ -151,38 +152,38 @@ def _situation(state: State, readings: Readings, prepared: Prepared, s: Signals)
 def _command(w: Work) -> None:
     """Set the outputs: what the phase wishes, as far as the gate lets it through."""
     before, settings, now_s, forbidden = w.before, w.settings, w.now_s, w.permits.forbidden
-    bits_before = before.outputs.bits
+    bits_before = before.drive.outputs.bits
     if onto_appliance(w.phase, w.step) is not onto_appliance(before.phase, before.step):
-        w.path_s = nan  # another way out: it has to be open for a stroke before the motor counts on it
+        w.drive.path_s = nan  # another way out: it has to be open for a stroke before the motor counts on it
     wish = Wish()
     wish.phase, wish.step, wish.in_step_s, wish.settings = w.phase, w.step, w.in_step_s, settings
-    wish.in_switch_s, wish.uncleared = now_s - w.clearing.switched_s, w.uncleared
-    wish.moved, wish.path_shut, wish.bits = w.moved, w.path_shut, bits_before
-    wish.resting, wish.aids = w.rest.cause is not Cause.NONE, aids.aids(w)
-    wish.path_open_s = now_s - w.path_s if w.path_s == w.path_s else 0.0
+    wish.in_switch_s, wish.uncleared = now_s - w.lines.clearing.switched_s, w.lines.uncleared
+    wish.moved, wish.path_shut, wish.bits = w.lines.moved, w.lines.path_shut, bits_before
+    wish.resting, wish.aids = w.pull.rest.cause is not Cause.NONE, aids.aids(w)
+    wish.path_open_s = now_s - w.drive.path_s if w.drive.path_s == w.drive.path_s else 0.0
     running = bits_before & M_101 != 0
-    wish.ready_s = inf if running or w.motor_s != w.motor_s else now_s - w.motor_s
+    wish.ready_s = inf if running or w.drive.motor_s != w.drive.motor_s else now_s - w.drive.motor_s
     bits = gate.gate(rooms.wanted(wish), forbidden, w.prepared)
     if onto_appliance(w.phase, w.step):
         way = bits & XV_106
     else:
         way = gate.gate(bits & ~XV_106 | M_101, forbidden, w.prepared) & M_101 if bits & XV_301 else 0
-    w.path_s = (w.path_s if w.path_s == w.path_s else now_s) if way else nan
-    w.throttle = throttle.throttle(w) if settings.fitted.cv_103 else 0.0
-    w.outputs = Outputs(bits, w.throttle)
+    w.drive.path_s = (w.drive.path_s if w.drive.path_s == w.drive.path_s else now_s) if way else nan
+    w.drive.throttle = throttle.throttle(w) if settings.fitted.cv_103 else 0.0
+    w.drive.outputs = Outputs(bits, w.drive.throttle)
     if (bits ^ bits_before) & M_101:
-        w.motor_s = now_s
-    if w.motor_s != w.motor_s and before.at_s != before.at_s and before.scan > 0:
-        w.motor_s = now_s  # back after a power loss: the motor has just been stopped, as far as anyone knows
+        w.drive.motor_s = now_s
+    if w.drive.motor_s != w.drive.motor_s and before.at_s != before.at_s and before.scan > 0:
+        w.drive.motor_s = now_s  # back after a power loss: the motor has just been stopped, as far as anyone knows
 
 
 def _decision(w: Work, replies: tuple[Reply, ...]) -> Decision:
     """What people get to see of the scan, and what advice starts from."""
     s, memory = w.s, w.estimate
-    if not w.cylinder_off:
+    if not w.on_scale.off:
         s.net_kg, net_u = estimate.net_kg(memory), estimate.net_uncertainty_kg(memory, w.settings)
-    elif w.tare_known:  # the one that came off, until the next one is named
-        s.net_kg, net_u = w.off_net_kg, w.off_uncertainty_kg
+    elif w.on_scale.tare_known:  # the one that came off, until the next one is named
+        s.net_kg, net_u = w.on_scale.off_net_kg, w.on_scale.off_uncertainty_kg
     else:
         s.net_kg, net_u = 0.0, w.settings.instruments.scale_uncertainty_kg
     if w.x.taking and w.settings.job.scale_usable:
@@ -194,9 +195,9 @@ def _decision(w: Work, replies: tuple[Reply, ...]) -> Decision:
     found = Decision()
     found.s, found.net_uncertainty_kg = s, net_u
     found.in_phase_s, found.taking = w.in_phase_s, w.x.taking
-    found.events, found.replies, found.cylinders = tuple(w.events), replies, w.cylinders
-    if w.tare_known and s.net_kg == s.net_kg:
-        found.cylinders = (*w.cylinders, CylinderFill(w.cylinder, memory.tare_kg, s.net_kg, net_u))
+    found.events, found.replies, found.cylinders = tuple(w.events), replies, w.on_scale.earlier
+    if w.on_scale.tare_known and s.net_kg == s.net_kg:
+        found.cylinders = (*w.on_scale.earlier, CylinderFill(w.on_scale.cylinder, memory.tare_kg, s.net_kg, net_u))
     return found
 
 

@@ -9,7 +9,7 @@ import msgspec
 from rigctl.control.points import Outputs
 from rigctl.control.prepared import Prepared
 from rigctl.control.protect.alarms import Memory
-from rigctl.control.sense import crossing, estimate, liquid_end, outgassing
+from rigctl.control.sense import estimate, outgassing
 from rigctl.control.sense.outgassing import Giving, Outlook, Rise
 from rigctl.control.settings import Cylinder
 from rigctl.control.vocabulary import ACTIVE, Ask, Cause, Phase, Shape, Step, phase_word
@@ -94,14 +94,100 @@ class Crossing(msgspec.Struct, frozen=True, array_like=True, gc=False):
     """It ended because vapor came."""
 
 
-class State(msgspec.Struct, frozen=True):
-    """All that is carried from scan to scan; enough, with the settings, to go on after a power loss."""
+class Drive(msgspec.Struct):
+    """What the rig's outputs are told, and since when."""
 
-    phase: Phase
+    throttle: float = 0.0
+    """Opening of CV-103."""
+    outputs: Outputs = Outputs()
+    motor_s: float = nan
+    """When the motor last started or stopped."""
+    path_s: float = nan
+    """When the way out was last commanded open; NaN while it is not."""
+
+
+class Lines(msgspec.Struct):
+    """Cooler, discharge hose and the way into the cylinder: what they may hold, and whether they may be open."""
+
+    moved: bool = False
+    """The way into the cylinder has been open, so lines may hold liquid."""
+    path_shut: bool = False
+    """XV-301 has to stay shut: cylinder off, power lost."""
+    uncleared: bool = False
+    """They hold liquid that could not be cleared out."""
+    clearing: Clearing = Clearing()
+
+
+class OnScale(msgspec.Struct):
+    """The cylinder on the scale, and those before it."""
+
     cylinder: Cylinder
     fill_limit_kg: float
-    pull_target_pa_abs: float
-    throttle: float
+    tare_known: bool = False
+    off: bool = False
+    """It is being changed: nothing may flow, and the scale says nothing of refrigerant."""
+    excess_accepted_kg: float = 0.0
+    """Difference of pump and scale that a person has looked into."""
+    off_net_kg: float = nan
+    off_uncertainty_kg: float = nan
+    """Net weight of the cylinder that came off and its standard uncertainty, as weighed before it was touched."""
+    earlier: tuple[CylinderFill, ...] = ()
+
+
+class Appliance(msgspec.Struct):
+    """What has been found or said of the appliance in this job."""
+
+    start_pa_abs: float = nan
+    """Its pressure before anything flowed."""
+    hose_at: str = ""
+    """On a rig with one inlet valve: "liquid" or "vapor" once a person has connected it there."""
+    refrigerant_accepted: bool = False
+    vapor_only: bool = False
+    """The pressure at line-up was below saturation."""
+    little_accepted: bool = False
+    """A person has said that less than the declared charge is all there is."""
+    liquid_done: bool = False
+    liquid_returns: int = 0
+    push_pull_over: bool = False
+    """Push-pull has ended in this job: what liquid is left comes through the compressor."""
+
+
+class Pull(msgspec.Struct):
+    """How the drawing goes."""
+
+    target_pa_abs: float
+    dwell_s: float = nan
+    """Since when the target has held; NaN while it does not."""
+    giving: Giving = Giving()
+    rest: Rest = Rest()
+    crossing: Crossing = Crossing()
+
+
+class Standing(msgspec.Struct):
+    """The standing check under way, and those before it."""
+
+    start_pa_abs: float = nan
+    isolated_degc: float = nan
+    """Temperature of the appliance when it was shut in."""
+    rise: Rise = Rise()
+    outlook: Outlook | None = None
+    """Where the rise of the present check leads."""
+    shape: Shape = Shape.UNKNOWN
+    """What the rise of the last check meant."""
+    repeats: int = 0
+    checks: tuple[StandingCheck, ...] = ()
+
+
+class State(msgspec.Struct, frozen=True):
+    """All that is carried from scan to scan; enough, with the settings, to go on after a power loss.
+
+    One memory a room. A scan works on copies of them: the state that it was given stays as it was.
+    """
+
+    phase: Phase
+    on_scale: OnScale
+    pull: Pull
+    drive: Drive
     scan: int = 0
     at_s: float = nan
     entered_s: float = nan
@@ -113,52 +199,9 @@ class State(msgspec.Struct, frozen=True):
     sentence: str = ""
     estimate: estimate.Memory = estimate.Memory()
     interlocks: Memory = Memory()
-    outputs: Outputs = Outputs()
-    motor_s: float = nan
-    """When the motor last started or stopped."""
-    path_s: float = nan
-    """When the way out was last commanded open; NaN while it is not."""
-    moved: bool = False
-    path_shut: bool = False
-    tare_known: bool = False
-    cylinder_off: bool = False
-    excess_accepted_kg: float = 0.0
-    off_net_kg: float = nan
-    off_uncertainty_kg: float = nan
-    """Net weight of the cylinder that came off and its standard uncertainty, as weighed before it was touched."""
-    hose_at: str = ""
-    """On a rig with one inlet valve: "liquid" or "vapor" once a person has connected it there."""
-    refrigerant_accepted: bool = False
-    vapor_only: bool = False
-    """The pressure at line-up was below saturation."""
-    little_accepted: bool = False
-    """A person has said that less than the declared charge is all there is."""
-    liquid_done: bool = False
-    liquid_returns: int = 0
-    appliance_start_pa_abs: float = nan
-    dwell_s: float = nan
-    """Since when the pull's target has held; NaN while it does not."""
-    rest: Rest = Rest()
-    clearing: Clearing = Clearing()
-    crossing: Crossing = Crossing()
-    push_pull_over: bool = False
-    """Push-pull has ended in this job: what liquid is left comes through the compressor."""
-    uncleared: bool = False
-    """Lines to the cylinder hold liquid that could not be cleared out."""
-    isolated_pa_abs: float = nan
-    """Pressure of the appliance when the standing check shut it off."""
-    standing_start_pa_abs: float = nan
-    giving: Giving = Giving()
-    rise: Rise = Rise()
-    shape: Shape = Shape.UNKNOWN
-    """What the rise of the last check meant."""
-    isolated_degc: float = nan
-    """Temperature of the appliance then."""
-    outlook: Outlook | None = None
-    """Where the rise of the present standing check leads."""
-    repeats: int = 0
-    cylinders: tuple[CylinderFill, ...] = ()
-    standing_checks: tuple[StandingCheck, ...] = ()
+    lines: Lines = msgspec.field(default_factory=Lines)
+    appliance: Appliance = msgspec.field(default_factory=Appliance)
+    standing: Standing = msgspec.field(default_factory=Standing)
 
 
 def limit_kg(cylinder: Cylinder, prepared: Prepared) -> float:
@@ -169,12 +212,12 @@ def limit_kg(cylinder: Cylinder, prepared: Prepared) -> float:
 def initial(prepared: Prepared) -> State:
     """Return the state before a job: IDLE, nothing known of scale and appliance."""
     settings = prepared.settings
+    level, procedure = settings.job.level_pa_abs, settings.procedure
     return State(
-        Phase.IDLE,
-        settings.cylinder,
-        limit_kg(settings.cylinder, prepared),
-        max(settings.job.level_pa_abs * settings.procedure.pull_fraction, settings.procedure.pull_floor_pa_abs),
-        settings.procedure.liquid_position,
+        phase=Phase.IDLE,
+        on_scale=OnScale(settings.cylinder, limit_kg(settings.cylinder, prepared)),
+        pull=Pull(max(level * procedure.pull_fraction, procedure.pull_floor_pa_abs)),
+        drive=Drive(procedure.liquid_position),
     )
 
 
@@ -183,10 +226,9 @@ def after_power_loss(state: State) -> State:
 
     The monotonic clock starts anew with the machine, so every instant of the old one is dropped.
     """
-    phase, sentence, ask = state.phase, state.sentence, state.ask
-    resume_to = state.resume_to
+    phase, sentence, ask, resume_to = state.phase, state.sentence, state.ask, state.resume_to
     if phase in ACTIVE:
-        if state.cylinder_off and state.tare_known:
+        if state.on_scale.off and state.on_scale.tare_known:
             sentence = "Power was lost while the cylinder was being changed. Put the new one on, then restart or stop."
             ask = Ask.CHANGE_CYLINDER
         else:
@@ -197,23 +239,9 @@ def after_power_loss(state: State) -> State:
         phase = Phase.HELD
     elif phase is Phase.ABORTING:
         phase = Phase.ABORTED
-    memory = msgspec.structs.replace(
-        state.estimate,
-        at_s=nan,
-        gross_kg=nan,
-        flow_kg_s=0.0,
-        disturbed_since_s=nan,
-        steady_since_s=nan,
-        anchor_gross_kg=nan,
-        progress_s=nan,
-        liquid=liquid_end.idle(state.estimate.liquid, keep=True),
-        p_201_pa_abs=nan,
-        p_201_rate_pa_s=0.0,
-        p_side_pa_abs=nan,
-        line=crossing.stopped(state.estimate.line),
-        woke_kg_s=state.estimate.flow_2_kg_s if phase is Phase.HELD and state.tare_known else nan,
-    )
-    return msgspec.structs.replace(
+    replace = msgspec.structs.replace
+    pull, standing = state.pull, state.standing
+    return replace(
         state,
         phase=phase,
         sentence=sentence,
@@ -223,17 +251,12 @@ def after_power_loss(state: State) -> State:
         entered_s=nan,
         step=Step.WHOLE,
         step_s=nan,
-        estimate=memory,
-        interlocks=msgspec.structs.replace(state.interlocks, raw=0, since_s=()),
-        outputs=Outputs(),
-        motor_s=nan,
-        path_s=nan,
-        path_shut=True,
-        dwell_s=nan,
-        giving=outgassing.kept(state.giving),
-        rise=Rise(),
-        outlook=None,
-        rest=Rest(),
-        clearing=Clearing(),
-        crossing=Crossing(),
+        estimate=estimate.after_power_loss(
+            state.estimate, refrigerant_may_have_come=phase is Phase.HELD and state.on_scale.tare_known
+        ),
+        interlocks=replace(state.interlocks, raw=0, since_s=()),
+        drive=Drive(state.drive.throttle),
+        lines=replace(state.lines, path_shut=True, clearing=Clearing()),
+        pull=Pull(pull.target_pa_abs, giving=outgassing.kept(pull.giving)),
+        standing=replace(standing, rise=Rise(), outlook=None),
     )

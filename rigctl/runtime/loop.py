@@ -179,7 +179,7 @@ class ScanLoop:
                 lost.add(name)  # one lost answer is not a lost driver
             elif worker.readback and now_s - worker.readback_at_s <= stale_s:
                 backs[name] = worker.readback
-        return wiring.readback_of(self._wires, backs, self.state.control.outputs.bits, lost)
+        return wiring.readback_of(self._wires, backs, self.state.control.drive.outputs.bits, lost)
 
     def _drive(self, outputs: Outputs) -> None:
         self._beat = not self._beat

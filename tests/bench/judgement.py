@@ -261,7 +261,7 @@ class _Look:
         outcome.ended, outcome.sentence = result.outcome.value, result.sentence
         if not self.bench.operator.done:
             outcome.ended = f"unfinished in {outcome.ended}"
-        outcome.total_s, outcome.checks = result.duration_s, len(state.control.standing_checks)
+        outcome.total_s, outcome.checks = result.duration_s, len(state.control.standing.checks)
         outcome.held_s = sum(span.to_s - span.from_s for span in result.phases if span.phase is Phase.HELD)
         outcome.held, outcome.trips = self.held, self.trips
         outcome.most_over_limit, outcome.most_fill = self.most_kg / self.limit_kg, result.most_cylinder_fill

@@ -21,10 +21,10 @@ GAS_SHARE = 0.5
 
 def aids(w: Work) -> int:
     """Outputs that help, as far as they pay and may be on: fans, bath, heater."""
-    x, s, settings, bits = w.x, w.s, w.settings, w.before.outputs.bits
+    x, s, settings, bits = w.x, w.s, w.settings, w.before.drive.outputs.bits
     on = 0
     hot = settings.fitted.tt_201 and s.t_201 > settings.limits.discharge_high_degc - HOT_EASE_K
-    resting = w.rest.cause is not Cause.NONE
+    resting = w.pull.rest.cause is not Cause.NONE
     pays = s.pumped_flow_kg_s > (COOLING_OFF_KG_S if bits & M_201 else COOLING_ON_KG_S)
     # Below that flow a cooled condenser only draws the cylinder's vapor back.
     if pays or hot or resting or w.phase is not Phase.VAPOR:
@@ -32,7 +32,7 @@ def aids(w: Work) -> int:
     room = settings.job.ambient_degc
     if settings.job.water_side or not s.t_001 > room + (FAN_OFF_K if bits & M_001 else FAN_ON_K):
         on |= M_001
-    if _may_heat(x) and w.refrigerant_accepted:
+    if _may_heat(x) and w.appliance.refrigerant_accepted:
         on |= EH_001
     return on
 

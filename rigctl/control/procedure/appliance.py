@@ -64,9 +64,9 @@ def appliance_temperature(s: Signals, settings: Settings) -> tuple[float, float]
 
 def liquid_in_reach(w: Work) -> bool:
     """Whether an inlet leads to the appliance's liquid port."""
-    return w.hose_at == "liquid" if one_inlet(w.settings) else w.settings.fitted.xv_101
+    return w.appliance.hose_at == "liquid" if one_inlet(w.settings) else w.settings.fitted.xv_101
 
 
 def may_hold_liquid(state: State, p_pa_abs: float) -> bool:
     """Whether liquid may still stand in the appliance; far below its first pressure what comes is the cooler's own."""
-    return p_pa_abs > MAY_HOLD_SHARE * state.appliance_start_pa_abs
+    return p_pa_abs > MAY_HOLD_SHARE * state.appliance.start_pa_abs

@@ -65,11 +65,11 @@ def stand_down(w: Work, f: Facts, limit_s: float) -> None:
         done, in_vain = clear(w)
         if done or in_vain or w.in_phase_s > 0.7 * limit_s or w.permits.forbidden & M_101:
             w.begin(Step.SHUTTING)
-            w.uncleared = not done
-            if w.uncleared:
+            w.lines.uncleared = not done
+            if w.lines.uncleared:
                 w.tell("note", "XV-203", in_vain or CLEAR_TIME_OUT)
     elif w.step is Step.SHUTTING:
-        rested = w.s.steady_s >= procedure.scale_steady_s or not w.moved
+        rested = w.s.steady_s >= procedure.scale_steady_s or not w.lines.moved
         f.settled = (w.in_step_s > 3.0 * procedure.valve_stroke_s and rested) or w.in_phase_s > limit_s
     else:
         f.settled = w.in_step_s > 2.0 * procedure.valve_stroke_s
@@ -81,12 +81,12 @@ def clear(w: Work) -> tuple[bool, str]:
     Done means: XV-203 showed itself open by a rising header, and the header has been down for the dwell time with
     the cylinder gaining nothing (XV-203 is narrow: the header may be low while the cooler still boils).
     """
-    x, s, now_s, was = w.x, w.s, w.now_s, w.clearing
+    x, s, now_s, was = w.x, w.s, w.now_s, w.lines.clearing
     level = w.settings.procedure.clear_out_level_pa_abs
     if was.switched_s != was.switched_s:
         return _pump_header_down(w, x, level)
     if not x.bits & XV_203:
-        w.clearing = Clearing(s.p_201, s.p_101, was.switched_s)
+        w.lines.clearing = Clearing(s.p_201, s.p_101, was.switched_s)
         return False, ""
     seen = was.seen or s.p_101 > was.low_pa_abs + CLEAR_SEEN_PA
     still = not (s.scale_ok and s.disturbed_s == 0.0 and w.before.estimate.flow_kg_s > CLEAR_FLOW_KG_S)
@@ -94,10 +94,10 @@ def clear(w: Work) -> tuple[bool, str]:
     enough = level if s.scale_ok else CLEAR_UNSEEN * level
     down = x.pumping and seen and s.p_101 <= enough and still
     down_s = (was.down_s if was.down_s == was.down_s else now_s) if down else nan
-    w.clearing = Clearing(was.from_pa_abs, was.low_pa_abs, was.switched_s, seen, down_s)
+    w.lines.clearing = Clearing(was.from_pa_abs, was.low_pa_abs, was.switched_s, seen, down_s)
     in_vain = not seen and now_s - was.switched_s > CLEAR_IN_VAIN_S
     done = down and now_s - down_s >= w.settings.procedure.dwell_s
-    if not done and w.tare_known:
+    if not done and w.on_scale.tare_known:
         margin_kg = NO_ROOM_SHARE * w.settings.limits.fill_reserve_kg + NO_ROOM_AHEAD_S * max(s.flow_kg_s, 0.0)
         if x.net_contents_kg > x.fill_limit_kg - margin_kg:
             return False, NO_ROOM
@@ -108,15 +108,15 @@ def _pump_header_down(w: Work, x: Situation, level_pa_abs: float) -> tuple[bool,
     """First the header alone, over the ordinary way; when it is down the clear-out goes over to the bypass."""
     running_s = min(x.motor_on_s, w.now_s - w.before.step_s)
     if running_s >= CLEAR_START_S and w.s.p_101 <= level_pa_abs:
-        w.clearing = Clearing(w.s.p_201, w.s.p_101, w.now_s)
+        w.lines.clearing = Clearing(w.s.p_201, w.s.p_101, w.now_s)
         return False, ""
-    full = w.tare_known and x.net_contents_kg > x.fill_limit_kg - 0.25 * w.settings.limits.fill_reserve_kg
+    full = w.on_scale.tare_known and x.net_contents_kg > x.fill_limit_kg - 0.25 * w.settings.limits.fill_reserve_kg
     return False, HEADER_STAYS_UP if full or running_s > CLEAR_HEADER_S else ""
 
 
 def lines_fill(w: Work) -> None:
     """Refrigerant is about to be taken: from here on lines may hold liquid."""
-    w.moved, w.path_shut, w.uncleared = True, False, False
+    w.lines.moved, w.lines.path_shut, w.lines.uncleared = True, False, False
 
 
 def cooler_can_be_emptied(w: Work) -> bool:

@@ -9,7 +9,7 @@ from rigctl.control.prepared import Prepared
 from rigctl.control.procedure.work import Work
 from rigctl.control.sense import estimate
 from rigctl.control.settings import Cylinder, Settings
-from rigctl.control.state import CylinderFill, Event, State, limit_kg
+from rigctl.control.state import CylinderFill, Event, OnScale, State, limit_kg
 from rigctl.refrigerant import catalogue
 from rigctl.refrigerant.catalogue import UnknownRefrigerantError
 from rigctl.refrigerant.cylinder import CylinderError, fill_limit, pressure_rating, retest_check
@@ -76,23 +76,26 @@ def wrong_weight(gross_kg: float, cylinder: Cylinder, settings: Settings) -> str
 
 def change_cylinder(state: State, memory: estimate.Memory, cylinder: Cylinder, prepared: Prepared) -> State:
     """Return the state with another cylinder on the scale: what the old one got is booked, the new tare is to come."""
-    cylinders = state.cylinders
-    if state.tare_known:
+    was, lines = state.on_scale, state.lines
+    earlier = was.earlier
+    if was.tare_known:
         net, uncertainty = estimate.net_kg(memory), estimate.net_uncertainty_kg(memory, prepared.settings)
-        if state.cylinder_off:
-            net, uncertainty = state.off_net_kg, state.off_uncertainty_kg
-        cylinders = (*cylinders, CylinderFill(state.cylinder, memory.tare_kg, net, uncertainty))
+        if was.off:
+            net, uncertainty = was.off_net_kg, was.off_uncertainty_kg
+        earlier = (*earlier, CylinderFill(was.cylinder, memory.tare_kg, net, uncertainty))
     return msgspec.structs.replace(
         state,
-        cylinder=cylinder,
-        fill_limit_kg=limit_kg(cylinder, prepared),
-        cylinders=cylinders,
-        tare_known=False,
-        cylinder_off=True,
-        path_shut=True,
-        moved=False,
-        uncleared=state.uncleared or (state.moved and not state.path_shut),
-        excess_accepted_kg=0.0,
+        on_scale=OnScale(
+            cylinder,
+            limit_kg(cylinder, prepared),
+            off=True,
+            off_net_kg=was.off_net_kg,
+            off_uncertainty_kg=was.off_uncertainty_kg,
+            earlier=earlier,
+        ),
+        lines=msgspec.structs.replace(
+            lines, path_shut=True, moved=False, uncleared=lines.uncleared or (lines.moved and not lines.path_shut)
+        ),
     )
 
 
@@ -108,9 +111,9 @@ def cylinder_on(cylinder: Cylinder, memory: estimate.Memory, settings: Settings)
 
 def weigh_cylinder(w: Work) -> None:
     """Take the cylinder on the scale, as it weighs now, for the new start of weighing."""
-    lines_kg = w.settings.limits.fill_reserve_kg if w.uncleared else 0.0
-    w.estimate = estimate.with_cylinder(
-        w.estimate, w.cylinder.tare_kg, w.cylinder.residual_kg, lines_kg, weighed=w.settings.job.scale_usable
-    )
-    w.tare_known, w.cylinder_off = True, False
-    w.events.append(cylinder_on(w.cylinder, w.estimate, w.settings))
+    lines_kg = w.settings.limits.fill_reserve_kg if w.lines.uncleared else 0.0
+    on_scale, weighed = w.on_scale, w.settings.job.scale_usable
+    tare_kg, logged_kg = on_scale.cylinder.tare_kg, on_scale.cylinder.residual_kg
+    w.estimate = estimate.with_cylinder(w.estimate, tare_kg, logged_kg, lines_kg, weighed=weighed)
+    on_scale.tare_known, on_scale.off = True, False
+    w.events.append(cylinder_on(on_scale.cylinder, w.estimate, w.settings))

@@ -35,30 +35,30 @@ _TAGS = {Cause.CYLINDER: "PT-301", Cause.DISCHARGE: "TT-201", Cause.FREEZING: "F
 
 def rest(w: Work) -> None:
     """Decide whether the motor rests; only while refrigerant is taken."""
-    was, x = w.rest, w.x
+    was, x = w.pull.rest, w.x
     if w.phase not in (Phase.LIQUID, Phase.VAPOR):
         if was.cause is not Cause.NONE:
-            w.rest = Rest(ended_s=w.now_s)
+            w.pull.rest = Rest(ended_s=w.now_s)
         return
     if was.cause is Cause.NONE:
         worked_s = min(x.motor_on_s, w.now_s - was.ended_s) if was.ended_s == was.ended_s else x.motor_on_s
         cause = _needed(x, worked_s >= REST_LEAST_S)
         if cause is not Cause.NONE:
             value, _ = _way_back(x, cause)
-            w.rest = Rest(cause, w.now_s, w.now_s, value)
+            w.pull.rest = Rest(cause, w.now_s, w.now_s, value)
             w.sentence = _say(x, cause)
             w.tell("note", _TAGS[cause], w.sentence)
         return
     value, back = _way_back(x, was.cause)
     rested_s = w.now_s - was.since_s
     if rested_s >= (0.0 if was.cause is Cause.FREEZING else REST_LEAST_S) and value <= back:
-        w.rest, w.sentence = Rest(ended_s=w.now_s), ""
+        w.pull.rest, w.sentence = Rest(ended_s=w.now_s), ""
     elif w.now_s - was.looked_s >= REST_LOOK_S:
         gained = was.looked_at - value
         left_s = (value - back) / gained * REST_LOOK_S if gained > 0.0 else REST_MOST_S
         # An unfit reading makes this true, too: it is not surely getting better.
         in_vain = not rested_s + left_s < REST_MOST_S
-        w.rest = msgspec.structs.replace(was, looked_s=w.now_s, looked_at=value, in_vain=in_vain)
+        w.pull.rest = msgspec.structs.replace(was, looked_s=w.now_s, looked_at=value, in_vain=in_vain)
 
 
 def _say(x: Situation, cause: Cause) -> str:

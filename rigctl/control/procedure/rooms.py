@@ -117,13 +117,13 @@ def move(w: Work, f: Facts, phase: Phase) -> None:
     was = w.phase
     w.entered_s, w.in_phase_s = w.now_s, 0.0
     w.begin(FIRST_STEP.get(phase, Step.WHOLE))
-    w.dwell_s, w.clearing = nan, Clearing()
-    w.rest = Rest(ended_s=w.now_s if w.rest.cause is not Cause.NONE else w.rest.ended_s)
+    w.pull.dwell_s, w.lines.clearing = nan, Clearing()
+    w.pull.rest = Rest(ended_s=w.now_s if w.pull.rest.cause is not Cause.NONE else w.pull.rest.ended_s)
     leave = _ON_LEAVING.get(was)
     if leave is not None:
         leave(w, f, phase)
-    w.standing_start_pa_abs = nan
-    w.rise, w.outlook, w.crossing = Rise(), None, Crossing()
+    w.standing.start_pa_abs = nan
+    w.standing.rise, w.standing.outlook, w.pull.crossing = Rise(), None, Crossing()
     w.phase = phase
     if phase in RUNNING or phase is Phase.IDLE:
         w.sentence, w.ask = "", Ask.NOTHING

@@ -45,7 +45,7 @@ EASE_TIMES = 2.0
 
 def throttle(w: Work) -> float:
     """Opening of CV-103: as the liquid allows, then wide for vapor, closing when anything nears its limit."""
-    x, phase, procedure, was = w.x, w.phase, w.settings.procedure, w.before.throttle
+    x, phase, procedure, was = w.x, w.phase, w.settings.procedure, w.before.drive.throttle
     low = procedure.liquid_position
     clearing = phase is Phase.CLEAR_OUT or (phase in (Phase.HOLDING, Phase.STOPPING) and w.step is Step.EMPTYING)
     ramp = (1.0 - low) / max(procedure.throttle_ramp_s, 0.1) * min(x.dt_s, 1.0)
@@ -64,7 +64,7 @@ def throttle(w: Work) -> float:
         # Less gas lets the discharge pressure fall, and what the header holds does not fall further.
         eased: float = min(was, RATIO_FROM) * (RATIO_AIM / share) ** (RATIO_POWER * min(x.dt_s, 1.0))
         return max(LEAST_OPENING, min(eased, was + ramp, 1.0))
-    if clearing and not x.s.now_s - w.before.clearing.switched_s >= CLEAR_WIDE_S:
+    if clearing and not x.s.now_s - w.before.lines.clearing.switched_s >= CLEAR_WIDE_S:
         return low
     return min(1.0, was + ramp)
 
@@ -93,11 +93,11 @@ def _as_liquid_allows(x: Situation, was: float, low: float) -> float:
 
 def _on_liquid(w: Work, was: float, low: float, ramp: float) -> float:
     x, before = w.x, w.before
-    if before.push_pull_over and x.s.p_001 > before.appliance_start_pa_abs:
+    if before.appliance.push_pull_over and x.s.p_001 > before.appliance.start_pa_abs:
         # An appliance that has been pressed up drives liquid through the compressor's valves, and less of it boils
         # behind the throttle. What is set at the start is kept: the liquid's end is seen by a change of pressures.
         if before.phase is not Phase.LIQUID:
-            return low * (before.appliance_start_pa_abs / x.s.p_001) ** 2
+            return low * (before.appliance.start_pa_abs / x.s.p_001) ** 2
     elif x.motor_on_s < SOFT_START_S:
         return SOFT_SHARE * low  # standing, too: that is where it starts from
     elif was < low and not _near_a_limit(x):

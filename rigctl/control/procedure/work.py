@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from copy import copy
 from operator import attrgetter
 
 from rigctl.control.procedure.asked import Asked
@@ -13,14 +14,14 @@ from rigctl.control.state import Event, State
 from rigctl.control.vocabulary import Step
 
 _carried = attrgetter(*State.__struct_fields__)
-"""All fields of the state, in their order, as a tuple: nobody has to keep a list of forty in step."""
+"""All fields of the state, in their order, as a tuple: nobody has to keep a list in step."""
 
 
 class Work:
     """One scan's work. Lives for one scan.
 
     It has every field of `State` under the same name; each begins as the scan before left it, and what it holds at
-    the end is carried on.
+    the end is carried on. Memories of rooms are copies.
     """
 
     __slots__ = (
@@ -60,24 +61,8 @@ class Work:
         self.in_phase_s, self.in_step_s = now_s - self.entered_s, now_s - self.step_s
         self.phase, self.step, self.resume_to = before.phase, before.step, before.resume_to
         self.ask, self.sentence = before.ask, before.sentence
-        self.outputs, self.throttle = before.outputs, before.throttle
-        self.motor_s, self.path_s = before.motor_s, before.path_s
-        self.moved, self.path_shut, self.uncleared = before.moved, before.path_shut, before.uncleared
-        self.cylinder, self.fill_limit_kg, self.cylinders = before.cylinder, before.fill_limit_kg, before.cylinders
-        self.tare_known, self.cylinder_off, self.off_net_kg = before.tare_known, before.cylinder_off, before.off_net_kg
-        self.off_uncertainty_kg = before.off_uncertainty_kg
-        self.excess_accepted_kg, self.little_accepted = before.excess_accepted_kg, before.little_accepted
-        self.refrigerant_accepted, self.vapor_only = before.refrigerant_accepted, before.vapor_only
-        self.hose_at, self.liquid_done, self.liquid_returns = before.hose_at, before.liquid_done, before.liquid_returns
-        self.appliance_start_pa_abs, self.pull_target_pa_abs = before.appliance_start_pa_abs, before.pull_target_pa_abs
-        self.rest = before.rest
-        self.dwell_s, self.clearing, self.repeats = before.dwell_s, before.clearing, before.repeats
-        self.crossing, self.push_pull_over = before.crossing, before.push_pull_over
-        self.standing_start_pa_abs = before.standing_start_pa_abs
-        self.giving, self.rise, self.outlook = before.giving, before.rise, before.outlook
-        self.shape, self.isolated_degc = before.shape, before.isolated_degc
-        self.isolated_pa_abs = before.isolated_pa_abs
-        self.standing_checks = before.standing_checks
+        self.drive, self.lines, self.on_scale = copy(before.drive), copy(before.lines), copy(before.on_scale)
+        self.appliance, self.pull, self.standing = copy(before.appliance), copy(before.pull), copy(before.standing)
 
     def carried(self) -> State:
         """Return what is carried on to the next scan."""
@@ -94,6 +79,6 @@ class Work:
     def recovered_kg(self) -> float:
         """All that came out so far, over all cylinders, kg."""
         earlier_kg = 0.0
-        for fill in self.cylinders:
+        for fill in self.on_scale.earlier:
             earlier_kg += fill.net_kg
         return earlier_kg + self.s.net_kg

@@ -362,6 +362,29 @@ def update(
     return after, s
 
 
+def after_power_loss(memory: Memory, *, refrigerant_may_have_come: bool) -> Memory:
+    """Return the memory to wake up with: what was learned stays, every instant of the old clock is dropped.
+
+    `refrigerant_may_have_come`: a weighed cylinder was on while the controller was off.
+    """
+    return msgspec.structs.replace(
+        memory,
+        at_s=nan,
+        gross_kg=nan,
+        flow_kg_s=0.0,
+        disturbed_since_s=nan,
+        steady_since_s=nan,
+        anchor_gross_kg=nan,
+        progress_s=nan,
+        liquid=liquid_end.idle(memory.liquid, keep=True),
+        p_201_pa_abs=nan,
+        p_201_rate_pa_s=0.0,
+        p_side_pa_abs=nan,
+        line=crossing.stopped(memory.line),
+        woke_kg_s=memory.flow_2_kg_s if refrigerant_may_have_come else nan,
+    )
+
+
 def _caught_up(memory: Memory, s: Signals, prepared: Prepared, gross_kg: float) -> tuple[float, Fill]:
     """What the scale shows beyond what is known, once it stands still after the controller was off; the fill with it.
 

@@ -11,8 +11,8 @@ from rigctl.control.procedure.work import Work
 def judge(w: Work, f: Facts) -> None:
     done, in_vain = clear(w)
     f.cleared = done or in_vain != "" or w.in_phase_s > w.settings.procedure.clear_out_limit_s
-    w.uncleared = f.cleared and not done
-    if w.uncleared:
+    w.lines.uncleared = f.cleared and not done
+    if w.lines.uncleared:
         w.tell("note", "XV-203", in_vain or CLEAR_TIME_OUT)
 
 

@@ -12,20 +12,20 @@ NO_CLEAR_OUT = "This rig has no clear-out: condenser and discharge hose still ho
 
 
 def enter_stopped(w: Work, f: Facts, was: Phase) -> None:
-    if w.moved and (w.before.step is Step.STANDING_BY or w.uncleared):
+    if w.lines.moved and (w.before.step is Step.STANDING_BY or w.lines.uncleared):
         w.sentence = f"Stopped. {LINES_HOLD_LIQUID}"
     else:
-        w.moved = False
+        w.lines.moved = False
         w.sentence = "Stopped. Close the cylinder's valve and the service ports before taking hoses off."
 
 
 def enter_complete(w: Work, f: Facts, was: Phase) -> None:
     w.ask = Ask.NOTHING
-    if w.uncleared:
+    if w.lines.uncleared:
         w.sentence = f"The level is reached. {LINES_HOLD_LIQUID}"
     else:
-        bare = w.moved and not w.settings.fitted.cooler_valves
-        w.moved = False
+        bare = w.lines.moved and not w.settings.fitted.cooler_valves
+        w.lines.moved = False
         w.sentence = "Done. Close the cylinder's valve and the service ports before taking hoses off."
         if bare:
             w.sentence += f" {NO_CLEAR_OUT}"

@@ -19,22 +19,21 @@ def judge(w: Work, f: Facts) -> None:
         return
     another = w.asked.cylinder
     if another is not None:
-        if w.moved and not w.path_shut:
+        if w.lines.moved and not w.lines.path_shut:
             f.restart_asked, f.change_asked = False, True
         else:
             _put_on(w, another)
-    elif w.tare_known and abs(_handled_kg(w)) > w.settings.limits.scale_step_kg:
+    elif w.on_scale.tare_known and abs(_handled_kg(w)) > w.settings.limits.scale_step_kg:
         _judge_handling(w, f)
-    if w.ask is Ask.CHECK_SCALE and w.tare_known:
-        w.excess_accepted_kg = w.s.second_raw_kg - (w.estimate.gross_kg - w.estimate.tare_kg)
+    if w.ask is Ask.CHECK_SCALE and w.on_scale.tare_known:
+        w.on_scale.excess_accepted_kg = w.s.second_raw_kg - (w.estimate.gross_kg - w.estimate.tare_kg)
     _take_for_granted(w)
 
 
 def _put_on(w: Work, cylinder: Cylinder) -> None:
     other = change_cylinder(w.before, w.estimate, cylinder, w.prepared)
-    w.cylinder, w.fill_limit_kg, w.cylinders = other.cylinder, other.fill_limit_kg, other.cylinders
-    w.tare_known, w.cylinder_off = other.tare_known, other.cylinder_off
-    w.path_shut, w.moved, w.excess_accepted_kg = other.path_shut, other.moved, other.excess_accepted_kg
+    w.on_scale = other.on_scale
+    w.lines.path_shut, w.lines.moved = other.lines.path_shut, other.lines.moved
 
 
 def _handled_kg(w: Work) -> float:
@@ -50,9 +49,9 @@ def _judge_handling(w: Work, f: Facts) -> None:
         f.restart_asked = False
         w.sentence, w.ask = SCALE_RESTLESS, Ask.CHECK_SCALE
         text = w.sentence
-    elif too_light(memory.raw_kg, w.cylinder):
+    elif too_light(memory.raw_kg, w.on_scale.cylinder):
         f.restart_asked = False
-        w.sentence, w.ask = wrong_weight(memory.raw_kg, w.cylinder, w.settings), Ask.CHECK_SCALE
+        w.sentence, w.ask = wrong_weight(memory.raw_kg, w.on_scale.cylinder, w.settings), Ask.CHECK_SCALE
         text = w.sentence
     elif 0.0 < moved_kg <= 1.3 * estimate.owed_kg(memory) + w.settings.limits.scale_step_kg:
         text = f"The scale shows {moved_kg:+.2f} kg, which the pump says it may have owed: it counts."
@@ -69,34 +68,34 @@ def _judge_handling(w: Work, f: Facts) -> None:
 def _take_for_granted(w: Work) -> None:
     """Take a restart as the answer to what the rig had asked for."""
     if w.ask is Ask.HOSE_TO_LIQUID:
-        w.hose_at = "liquid"
+        w.appliance.hose_at = "liquid"
     elif w.ask is Ask.HOSE_TO_VAPOR:
-        w.hose_at = "vapor"
+        w.appliance.hose_at = "vapor"
     elif w.ask is Ask.CHECK_REFRIGERANT:
-        w.refrigerant_accepted = True
-        w.liquid_done = w.liquid_done or w.vapor_only
+        w.appliance.refrigerant_accepted = True
+        w.appliance.liquid_done = w.appliance.liquid_done or w.appliance.vapor_only
     elif w.ask is Ask.CHECK_CHARGE:
-        w.little_accepted = True
+        w.appliance.little_accepted = True
         # Nothing was opened that had been shut, and the level has held all the while: the check counts.
         if w.settings.fitted.pt_001 and w.s.p_appliance <= w.settings.job.level_pa_abs:
             w.resume_to = Phase.CLEAR_OUT if w.settings.fitted.cooler_valves else Phase.ISOLATE
     elif w.ask is Ask.WARM_APPLIANCE:
-        w.repeats = 0
+        w.standing.repeats = 0
 
 
 def enter(w: Work, f: Facts, was: Phase) -> None:
     if was is Phase.LINE_UP:
         w.resume_to = Phase.LINE_UP
     if w.ask is Ask.CHANGE_CYLINDER:
-        if not w.cylinder_off:
-            w.off_net_kg = estimate.net_kg(w.estimate)
-            w.off_uncertainty_kg = estimate.net_uncertainty_kg(w.estimate, w.settings)
-        w.path_shut, w.cylinder_off = True, True
-        if w.moved and (w.uncleared or not w.settings.fitted.cooler_valves):
-            w.uncleared = True
+        if not w.on_scale.off:
+            w.on_scale.off_net_kg = estimate.net_kg(w.estimate)
+            w.on_scale.off_uncertainty_kg = estimate.net_uncertainty_kg(w.estimate, w.settings)
+        w.lines.path_shut, w.on_scale.off = True, True
+        if w.lines.moved and (w.lines.uncleared or not w.settings.fitted.cooler_valves):
+            w.lines.uncleared = True
             w.sentence += " Mind: the lines to it still hold liquid."
         if was is Phase.HOLDING:
-            w.moved = False
+            w.lines.moved = False
     w.tell("hold", w.ask.name.lower(), w.sentence)
 
 

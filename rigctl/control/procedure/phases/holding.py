@@ -23,12 +23,13 @@ def enter(w: Work, f: Facts, was: Phase) -> None:
     resume_to: Phase = Phase.VAPOR if was is Phase.STANDING else was
     if f.change_asked:
         w.ask, resume_to = Ask.CHANGE_CYLINDER, w.resume_to
-        w.sentence = f"Change cylinder {w.cylinder.serial}: close its valve, put the next one on, then restart."
+        serial = w.on_scale.cylinder.serial
+        w.sentence = f"Change cylinder {serial}: close its valve, put the next one on, then restart."
     elif f.too_little:
         w.ask, w.sentence = Ask.CHECK_CHARGE, _say_too_little(w)
-    elif f.standing_gave_up and f.standing_failed and w.shape is Shape.LEAK:
+    elif f.standing_gave_up and f.standing_failed and w.standing.shape is Shape.LEAK:
         w.ask, w.sentence = Ask.FIND_LEAK, _say_leaks(w)
-        w.giving = msgspec.structs.replace(w.giving, even_pa_s=nan, even_since_s=nan)  # a person knows now
+        w.pull.giving = msgspec.structs.replace(w.pull.giving, even_pa_s=nan, even_since_s=nan)  # a person knows now
     elif f.standing_gave_up and f.standing_failed:
         w.ask, w.sentence = Ask.WARM_APPLIANCE, _say_came_back(w)
     elif f.must_hold:
@@ -42,9 +43,9 @@ def enter(w: Work, f: Facts, was: Phase) -> None:
         w.ask, w.sentence = Ask.CONFIRM, "Held on request. Restart or stop."
     # A person will take the cylinder off: the lines to it are emptied first. Otherwise just stand by.
     change = w.ask is Ask.CHANGE_CYLINDER
-    can_clear = w.moved and (was in CAN_CLEAR or f.change_asked) and cooler_can_be_emptied(w)
+    can_clear = w.lines.moved and (was in CAN_CLEAR or f.change_asked) and cooler_can_be_emptied(w)
     w.step = (Step.EMPTYING if can_clear else Step.SHUTTING) if change else Step.STANDING_BY
-    w.uncleared = w.uncleared or (change and w.moved and not can_clear)
+    w.lines.uncleared = w.lines.uncleared or (change and w.lines.moved and not can_clear)
     w.resume_to = resume_to
 
 
@@ -58,10 +59,10 @@ def _say_too_little(w: Work) -> str:
 
 
 def _say_leaks(w: Work) -> str:
-    rate = notation.pressure_difference(60.0 * w.giving.even_pa_s, w.settings.units)
+    rate = notation.pressure_difference(60.0 * w.pull.giving.even_pa_s, w.settings.units)
     return (
         f"The shut-in appliance rises by {rate} a minute, no slower than "
-        f"{notation.duration(w.now_s - w.giving.even_since_s)} ago: air leaks in. Find the leak at ports, caps "
+        f"{notation.duration(w.now_s - w.pull.giving.even_since_s)} ago: air leaks in. Find the leak at ports, caps "
         "and hoses and stop it; then restart, or stop the job."
     )
 
@@ -71,13 +72,13 @@ def _say_came_back(w: Work) -> str:
         Shape.OIL: "refrigerant still boils out of the oil. Warm the compressor's shell",
         Shape.LIQUID: "liquid is left. Warm the coldest spot and see that no part is shut off",
     }.get(
-        w.shape,
+        w.standing.shape,
         "refrigerant still boils out of the oil, liquid is left, or the appliance leaks. Warm the compressor's shell "
         "and the coldest spot",
     )
     return (
-        f"The pressure came back to {notation.pressure(w.s.p_appliance, w.settings.units)} after {w.repeats} pulls: "
-        f"{cause}, then restart to pull again, or stop."
+        f"The pressure came back to {notation.pressure(w.s.p_appliance, w.settings.units)} after "
+        f"{w.standing.repeats} pulls: {cause}, then restart to pull again, or stop."
     )
 
 

@@ -37,24 +37,24 @@ def line_up_fault(state: State, x: Situation, permits: Permits) -> tuple[str, As
         row = TABLE[permits.inhibit]
         return row.say(x), row.ask
     if state.step is Step.STATIC:
-        fault = cylinder_fault(state.cylinder, x.prepared)
+        fault = cylinder_fault(state.on_scale.cylinder, x.prepared)
         if fault:
             return fault, Ask.CHANGE_CYLINDER
-        if one_inlet(settings) and not state.hose_at:
-            if job.liquid_first and not state.liquid_done:
+        if one_inlet(settings) and not state.appliance.hose_at:
+            if job.liquid_first and not state.appliance.liquid_done:
                 return "Connect the hose to the appliance's liquid port, purge it, then restart.", Ask.HOSE_TO_LIQUID
             return "Connect the hose to the appliance's vapor port, purge it, then restart.", Ask.HOSE_TO_VAPOR
-        if state.cylinder_off and state.tare_known:
+        if state.on_scale.off and state.on_scale.tare_known:
             return "Say which cylinder is on the scale now, then restart.", Ask.CHANGE_CYLINDER
         if not job.scale_usable:
             return "", Ask.NOTHING
-        gross = state.estimate.gross_kg
-        if too_light(gross, state.cylinder) or (not state.tare_known and too_heavy(gross, state.cylinder)):
-            return wrong_weight(gross, state.cylinder, settings), Ask.CHECK_SCALE
+        gross, cylinder = state.estimate.gross_kg, state.on_scale.cylinder
+        if too_light(gross, cylinder) or (not state.on_scale.tare_known and too_heavy(gross, cylinder)):
+            return wrong_weight(gross, cylinder, settings), Ask.CHECK_SCALE
         if s.steady_s < settings.procedure.scale_steady_s:
             return SCALE_RESTLESS, Ask.CHECK_SCALE
         return "", Ask.NOTHING
-    if state.refrigerant_accepted:
+    if state.appliance.refrigerant_accepted:
         return "", Ask.NOTHING
     p = s.p_appliance
     if not p > max(settings.procedure.empty_appliance_pa_abs, job.level_pa_abs):
@@ -96,10 +96,10 @@ def judge(w: Work, f: Facts) -> None:
         if w.in_step_s > grace and not still_filling:
             _failed(w, f, fault, ask)
     elif w.step is Step.STATIC:
-        if not w.tare_known:
+        if not w.on_scale.tare_known:
             weigh_cylinder(w)
         w.begin(Step.CONNECTED)
-    elif w.in_step_s > 4.0 * procedure.valve_stroke_s and (w.s.p_settled or w.refrigerant_accepted):
+    elif w.in_step_s > 4.0 * procedure.valve_stroke_s and (w.s.p_settled or w.appliance.refrigerant_accepted):
         _passed(w, f)
 
 
@@ -108,29 +108,29 @@ def _failed(w: Work, f: Facts, fault: str, ask: Ask) -> None:
     w.sentence, w.ask = fault, ask
     t, _ = appliance_temperature(w.s, w.settings)
     below = w.s.p_appliance < w.prepared.refrigerant.dew_pressure_pa_abs(t)
-    w.vapor_only = ask is Ask.CHECK_REFRIGERANT and below
+    w.appliance.vapor_only = ask is Ask.CHECK_REFRIGERANT and below
 
 
 def _passed(w: Work, f: Facts) -> None:
     job, p = w.settings.job, w.s.p_appliance
     f.line_up_passed = True
-    others = "" if w.refrigerant_accepted else alike(w.s, w.prepared)
+    others = "" if w.appliance.refrigerant_accepted else alike(w.s, w.prepared)
     if others:
         w.tell("note", "PT-001" if w.settings.fitted.pt_001 else "PT-101", others)
-    w.appliance_start_pa_abs = p
+    w.appliance.start_pa_abs = p
     t, tolerance = appliance_temperature(w.s, w.settings)
     saturated = p > w.prepared.refrigerant.dew_pressure_pa_abs(t - tolerance)
     # What was found the first time stays: on the way back after a stop the pressure is not at rest.
-    w.liquid_done = w.liquid_done or not (saturated or w.refrigerant_accepted)
-    f.liquid_wanted = job.liquid_first and liquid_in_reach(w) and not w.liquid_done
+    w.appliance.liquid_done = w.appliance.liquid_done or not (saturated or w.appliance.refrigerant_accepted)
+    f.liquid_wanted = job.liquid_first and liquid_in_reach(w) and not w.appliance.liquid_done
     f.push_pull_pays = f.liquid_wanted and push_pull_pays(w)
 
 
 def leave(w: Work, f: Facts, phase: Phase) -> None:
     if w.before.step is Step.CONNECTED and not w.settings.fitted.cooler_valves:
-        w.moved = True  # through the compressor's valves liquid has run as far as XV-301
+        w.lines.moved = True  # through the compressor's valves liquid has run as far as XV-301
     if phase in (Phase.PUSH_PULL, Phase.LIQUID, Phase.VAPOR):
-        w.refrigerant_accepted = True
+        w.appliance.refrigerant_accepted = True
 
 
 def wants(wish: Wish) -> int:

@@ -17,17 +17,17 @@ STARVED_S = 20.0
 
 
 def judge(w: Work, f: Facts) -> None:
-    down = w.x.pumping and w.s.p_appliance <= 1.5 * w.pull_target_pa_abs
-    w.dwell_s = (w.dwell_s if w.dwell_s == w.dwell_s else w.now_s) if down else nan
+    down = w.x.pumping and w.s.p_appliance <= 1.5 * w.pull.target_pa_abs
+    w.pull.dwell_s = (w.pull.dwell_s if w.pull.dwell_s == w.pull.dwell_s else w.now_s) if down else nan
     # A header that a sticking core starves says nothing about the appliance.
     lasts_s = 0.0 if w.settings.fitted.pt_001 else STARVED_S
-    f.liquid_gone = w.s.liquid_gone or (down and w.now_s - w.dwell_s >= lasts_s)
+    f.liquid_gone = w.s.liquid_gone or (down and w.now_s - w.pull.dwell_s >= lasts_s)
     f.hose_must_move = one_inlet(w.settings)
 
 
 def leave(w: Work, f: Facts, phase: Phase) -> None:
     if phase is Phase.VAPOR or f.liquid_gone:
-        w.liquid_done = True
+        w.appliance.liquid_done = True
 
 
 def enter(w: Work, f: Facts, was: Phase) -> None:

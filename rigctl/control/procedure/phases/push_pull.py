@@ -55,12 +55,12 @@ def push_pull_pays(w: Work) -> bool:
     that stands near its ceiling already.
     """
     settings, p, charge_kg = w.settings, w.s.p_appliance, w.settings.job.charge_kg
-    if not settings.fitted.push_pull or w.push_pull_over or w.liquid_done or charge_kg is None:
+    if not settings.fitted.push_pull or w.appliance.push_pull_over or w.appliance.liquid_done or charge_kg is None:
         return False
     if not p < START_PRESS_FRACTION * w.prepared.appliance_ceiling_pa_abs:
         return False
     left_kg = crossing.LABEL_SHARE * charge_kg - w.recovered_kg()
-    room_kg = w.fill_limit_kg - settings.limits.fill_reserve_kg - w.x.net_contents_kg
+    room_kg = w.on_scale.fill_limit_kg - settings.limits.fill_reserve_kg - w.x.net_contents_kg
     draw_s = crossing.draw_down_s(settings, w.prepared.refrigerant, p, w.s.p_301, w.x.net_contents_kg)
     if not draw_s < 0.7 * PRESS_S:
         return False
@@ -82,12 +82,12 @@ def judge(w: Work, f: Facts) -> None:
         _crossing(w, pressed_pa)
     else:
         over = w.in_step_s > procedure.valve_stroke_s + 1.5 * w.settings.scan_period_s
-        f.crossed, f.push_pull_over = over and w.crossing.dry, over and not w.crossing.dry
+        f.crossed, f.push_pull_over = over and w.pull.crossing.dry, over and not w.pull.crossing.dry
 
 
 def _crossing(w: Work, pressed_pa: float) -> None:
     """Carry the crossing on, and end it when nothing, or only vapor, comes across, or when it has become no quicker."""
-    procedure, s, was = w.settings.procedure, w.s, w.crossing
+    procedure, s, was = w.settings.procedure, w.s, w.pull.crossing
     if w.in_step_s < CROSSING_START_S:
         return
     best = max(was.best_kg_s * (1.0 - min(w.x.dt_s, 1.0) / CROSSING_BEST_S), s.flow_kg_s)
@@ -100,7 +100,7 @@ def _crossing(w: Work, pressed_pa: float) -> None:
     few = s.flow_kg_s < procedure.liquid_end_flow * best or crosses < procedure.liquid_end_flow * s.crossing_kg_s
     low = slow or few or not pressed_pa > LEAST_PRESS_PA
     since = (was.low_since_s if was.low_since_s == was.low_since_s else w.now_s) if low else nan
-    w.crossing = Crossing(best, since)
+    w.pull.crossing = Crossing(best, since)
     # Vapor is what still crosses where liquid did; where nothing does any more, something is shut.
     dry = few and crosses > DRY_SHARE * max(best + s.drawn_kg_s, s.crossing_kg_s if presses else 0.0)
     if low and w.now_s - since >= CROSSING_LOW_S:
@@ -112,7 +112,7 @@ def _crossing(w: Work, pressed_pa: float) -> None:
 
 
 def _end(w: Work, why: str, *, dry: bool) -> None:
-    w.crossing = Crossing(dry=dry)
+    w.pull.crossing = Crossing(dry=dry)
     w.begin(Step.GOING_OVER)
     w.tell("note", "XV-104", f"Push-pull ends after {notation.mass(w.s.net_kg, w.settings.units)}: {why}.")
 
@@ -123,5 +123,5 @@ def enter(w: Work, f: Facts, was: Phase) -> None:
 
 def leave(w: Work, f: Facts, phase: Phase) -> None:
     if f.crossed or f.push_pull_over:
-        w.push_pull_over = True
-        w.liquid_done = w.liquid_done or f.crossed
+        w.appliance.push_pull_over = True
+        w.appliance.liquid_done = w.appliance.liquid_done or f.crossed

@@ -18,14 +18,15 @@ from rigctl.control.vocabulary import Ask, Phase
 
 
 def judge(w: Work, f: Facts) -> None:
-    procedure, cylinder = w.settings.procedure, w.cylinder
+    procedure, cylinder = w.settings.procedure, w.on_scale.cylinder
+    rested = w.s.steady_s >= procedure.scale_steady_s
     fault = cylinder_fault(cylinder, w.prepared)
     if fault:
         f.restart_failed = True
         w.sentence, w.ask = fault, Ask.CHANGE_CYLINDER
-    elif not w.tare_known and w.cylinder_off and w.s.steady_s >= procedure.scale_steady_s and not _weighs_wrong(w):
+    elif not w.on_scale.tare_known and w.on_scale.off and rested and not _weighs_wrong(w):
         weigh_cylinder(w)
-    f.restart_ready = not fault and w.in_phase_s > 2.0 * procedure.valve_stroke_s and not w.cylinder_off
+    f.restart_ready = not fault and w.in_phase_s > 2.0 * procedure.valve_stroke_s and not w.on_scale.off
     if f.restart_ready and w.resume_to in (Phase.PUSH_PULL, Phase.LIQUID):
         # Another cylinder: what is left may not be worth pressing any more, or the room in the last one was not.
         w.resume_to = f.resume_to = Phase.PUSH_PULL if push_pull_pays(w) else Phase.LIQUID
@@ -37,8 +38,8 @@ def judge(w: Work, f: Facts) -> None:
 
 
 def _weighs_wrong(w: Work) -> bool:
-    gross = w.estimate.gross_kg
-    return w.settings.job.scale_usable and (too_light(gross, w.cylinder) or too_heavy(gross, w.cylinder))
+    gross, cylinder = w.estimate.gross_kg, w.on_scale.cylinder
+    return w.settings.job.scale_usable and (too_light(gross, cylinder) or too_heavy(gross, cylinder))
 
 
 def wants(wish: Wish) -> int:

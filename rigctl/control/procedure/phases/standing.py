@@ -21,12 +21,12 @@ TIGHTEN = 0.7
 def judge(w: Work, f: Facts) -> None:
     procedure, job, p = w.settings.procedure, w.settings.job, w.s.p_appliance
     if w.in_phase_s >= outgassing.WATCH_SHARE * procedure.standing_settle_s:
-        before = len(w.rise.pressures_pa_abs)
-        w.rise = outgassing.watched(w.rise, p, w.in_phase_s)
-        if len(w.rise.pressures_pa_abs) > before:
+        before = len(w.standing.rise.pressures_pa_abs)
+        w.standing.rise = outgassing.watched(w.standing.rise, p, w.in_phase_s)
+        if len(w.standing.rise.pressures_pa_abs) > before:
             end_s = procedure.standing_settle_s + procedure.standing_s
-            w.outlook = outgassing.outlook(
-                w.rise,
+            w.standing.outlook = outgassing.outlook(
+                w.standing.rise,
                 procedure.standing_settle_s,
                 max(end_s, w.in_phase_s),
                 job.level_pa_abs,
@@ -36,43 +36,45 @@ def judge(w: Work, f: Facts) -> None:
     watched_s = w.in_phase_s - procedure.standing_settle_s
     if not watched_s >= 0.0:
         return
-    seen = w.rise.pressures_pa_abs
-    if w.standing_start_pa_abs != w.standing_start_pa_abs:
-        w.standing_start_pa_abs = seen[-1] if seen else p
+    seen = w.standing.rise.pressures_pa_abs
+    if w.standing.start_pa_abs != w.standing.start_pa_abs:
+        w.standing.start_pa_abs = seen[-1] if seen else p
     # One reading may be off by the transmitter's noise: a mean above the level counts, and what is far above it.
     far = p > job.level_pa_abs + 0.5 * w.settings.instruments.pressure_uncertainty_pa
     above = p != p or far or (seen[-1] if seen else p) > job.level_pa_abs
-    ahead = w.outlook
-    plain = ahead is not None and ahead.fails >= outgassing.FAILS and w.in_phase_s >= outgassing.least_rest_s(w.repeats)
+    ahead = w.standing.outlook
+    rested = w.in_phase_s >= outgassing.least_rest_s(w.standing.repeats)
+    plain = ahead is not None and ahead.fails >= outgassing.FAILS and rested
     f.standing_failed = above or plain
     if watched_s >= procedure.standing_s and not above:
-        held = (seen[-1] if seen else p) - w.standing_start_pa_abs <= procedure.standing_rise_pa
+        held = (seen[-1] if seen else p) - w.standing.start_pa_abs <= procedure.standing_rise_pa
         below = ahead.stays_below if ahead is not None else 0.0
         f.standing_passed = held or below >= outgassing.HOLDS
         # Not plain yet, though still below: a little longer is cheaper than another pull.
         wait = below > outgassing.UNPLAIN and watched_s < outgassing.LONGER * procedure.standing_s
         f.standing_failed = not f.standing_passed and not wait
     # A level that holds over a shut service valve looks like success: the weight says otherwise.
-    f.too_little = f.standing_passed and job.charge_kg is not None and not w.little_accepted and _came_little(w)
+    asks = f.standing_passed and job.charge_kg is not None and not w.appliance.little_accepted
+    f.too_little = asks and _came_little(w)
     if f.standing_failed or f.standing_passed:
-        w.shape = _shape(w, f.standing_passed)
-        if w.shape is Shape.LEAK:  # within the allowance or not: the level does not hold
+        w.standing.shape = _shape(w, f.standing_passed)
+        if w.standing.shape is Shape.LEAK:  # within the allowance or not: the level does not hold
             f.standing_passed, f.standing_failed = False, True
-    f.standing_gave_up = w.repeats >= procedure.standing_repeats or w.shape is Shape.LEAK
+    f.standing_gave_up = w.standing.repeats >= procedure.standing_repeats or w.standing.shape is Shape.LEAK
 
 
 def _shape(w: Work, passed: bool) -> Shape:
     t, tolerance_k = appliance_temperature(w.s, w.settings)
     saturation = w.prepared.refrigerant.dew_pressure_pa_abs(t - tolerance_k)
-    warmer_k = w.s.t_001 - w.isolated_degc
+    warmer_k = w.s.t_001 - w.standing.isolated_degc
     return outgassing.shape(
-        w.giving,
-        w.rise,
-        w.outlook,
+        w.pull.giving,
+        w.standing.rise,
+        w.standing.outlook,
         w.now_s,
         passed=passed,
         saturation_pa_abs=saturation,
-        warming_share=warmer_k / (w.isolated_degc + 273.15),
+        warming_share=warmer_k / (w.standing.isolated_degc + 273.15),
     )
 
 
@@ -87,27 +89,28 @@ def leave(w: Work, f: Facts, phase: Phase) -> None:
     if not (judged and phase in (*RUNNING, Phase.HOLDING)):
         return
     settings, p = w.settings, w.s.p_appliance
-    began = w.standing_start_pa_abs if w.standing_start_pa_abs == w.standing_start_pa_abs else p
-    check = StandingCheck(w.before.entered_s, w.now_s - w.before.entered_s, began, p, f.standing_passed, w.shape)
-    w.standing_checks = (*w.standing_checks, check)
+    began = w.standing.start_pa_abs if w.standing.start_pa_abs == w.standing.start_pa_abs else p
+    entered_s = w.before.entered_s
+    check = StandingCheck(entered_s, w.now_s - entered_s, began, p, f.standing_passed, w.standing.shape)
+    w.standing.checks = (*w.standing.checks, check)
     w.tell(
         "standing",
         "PT-001" if settings.fitted.pt_001 else "PT-101",
         f"Standing check {'passed' if f.standing_passed else 'not passed'}: "
         f"{notation.absolute(began, settings.units)} to {notation.absolute(p, settings.units)} "
-        f"in {notation.duration(check.duration_s)}; {w.shape.value}.",
+        f"in {notation.duration(check.duration_s)}; {w.standing.shape.value}.",
     )
     if f.standing_failed:
-        w.repeats += 1
-        if w.outlook is not None:
-            w.giving = outgassing.learned(w.giving, w.rise, w.outlook, w.now_s)
-        if w.giving.gain_pa_kg != w.giving.gain_pa_kg:
-            lower = min(TIGHTEN * w.pull_target_pa_abs, settings.job.level_pa_abs - (p - began))
-            w.pull_target_pa_abs = max(settings.procedure.pull_floor_pa_abs, lower)
+        w.standing.repeats += 1
+        if w.standing.outlook is not None:
+            w.pull.giving = outgassing.learned(w.pull.giving, w.standing.rise, w.standing.outlook, w.now_s)
+        if w.pull.giving.gain_pa_kg != w.pull.giving.gain_pa_kg:
+            lower = min(TIGHTEN * w.pull.target_pa_abs, settings.job.level_pa_abs - (p - began))
+            w.pull.target_pa_abs = max(settings.procedure.pull_floor_pa_abs, lower)
 
 
 def enter(w: Work, f: Facts, was: Phase) -> None:
-    w.isolated_pa_abs, w.isolated_degc = w.s.p_appliance, w.s.t_001
+    w.standing.isolated_degc = w.s.t_001
 
 
 def wants(wish: Wish) -> int:

@@ -19,7 +19,7 @@ def enter(w: Work, f: Facts, was: Phase) -> None:
     late = was in (Phase.VAPOR, Phase.STANDING, Phase.ISOLATE)  # by then a cooler is far from full
     keep = Step.SHUTTING if late and not cooler_valves else Step.STANDING_BY
     can_clear = was in CAN_CLEAR and cooler_can_be_emptied(w)
-    w.step = (Step.EMPTYING if can_clear else keep) if w.moved and not w.path_shut else Step.SHUTTING
+    w.step = (Step.EMPTYING if can_clear else keep) if w.lines.moved and not w.lines.path_shut else Step.SHUTTING
     w.sentence, w.ask = "Stopping on request.", Ask.NOTHING
 
 

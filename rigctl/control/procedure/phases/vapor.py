@@ -27,28 +27,28 @@ SPENT_RATIO = 0.95
 
 def judge(w: Work, f: Facts) -> None:
     s, settings, p = w.s, w.settings, w.s.p_appliance
-    w.giving = outgassing.drawn(w.giving, p, s.pumped_flow_kg_s, w.x.dt_s, w.x.pumping)
+    w.pull.giving = outgassing.drawn(w.pull.giving, p, s.pumped_flow_kg_s, w.x.dt_s, w.x.pumping)
     enough = _pulled_enough(w)
     # Below the level and at the end of what the compressor can do: stand and let the oil give back meanwhile.
     spent = s.no_progress_s > NO_PROGRESS_S or s.ratio > SPENT_RATIO * settings.limits.compression_ratio_high
     f.level_held = enough or (w.x.pumping and p <= settings.job.level_pa_abs and spent)
     # An appliance that was pressed up blows through the compressor's valves: more than it displaces, and no liquid.
-    blows = w.push_pull_over and s.p_101 > BLOWS * s.p_201
-    again = not blows and liquid_in_reach(w) and w.liquid_returns < LIQUID_RETURNS and may_hold_liquid(w.before, p)
-    f.liquid_back = again and s.liquid_back_s > LIQUID_BACK_S
+    blows = w.appliance.push_pull_over and s.p_101 > BLOWS * s.p_201
+    may_return = not blows and liquid_in_reach(w) and w.appliance.liquid_returns < LIQUID_RETURNS
+    f.liquid_back = may_return and may_hold_liquid(w.before, p) and s.liquid_back_s > LIQUID_BACK_S
 
 
 def _pulled_enough(w: Work) -> bool:
     """Whether a standing check may be expected to hold, by what is given off while pumping."""
-    p, level, giving = w.s.p_appliance, w.settings.job.level_pa_abs, w.giving
-    down = w.x.pumping and p <= w.pull_target_pa_abs
-    w.dwell_s = (w.dwell_s if w.dwell_s == w.dwell_s else w.now_s) if down else nan
+    p, level, giving = w.s.p_appliance, w.settings.job.level_pa_abs, w.pull.giving
+    down = w.x.pumping and p <= w.pull.target_pa_abs
+    w.pull.dwell_s = (w.pull.dwell_s if w.pull.dwell_s == w.pull.dwell_s else w.now_s) if down else nan
     if not down:
         return False
     rise, allowed = giving.rise_pa_s, outgassing.allowed_pa_s(giving, w.settings.procedure, level, p)
-    dwelt_s = w.now_s - w.dwell_s
+    dwelt_s = w.now_s - w.pull.dwell_s
     if rise != rise:
-        return dwelt_s >= w.settings.procedure.dwell_s * (1 + w.repeats)
+        return dwelt_s >= w.settings.procedure.dwell_s * (1 + w.standing.repeats)
     if w.x.motor_on_s < outgassing.PULL_S:
         return False
     if not giving.measured:
@@ -58,7 +58,7 @@ def _pulled_enough(w: Work) -> bool:
 
 def leave(w: Work, f: Facts, phase: Phase) -> None:
     if f.liquid_back and phase is Phase.LIQUID:
-        w.liquid_returns += 1
+        w.appliance.liquid_returns += 1
 
 
 def enter(w: Work, f: Facts, was: Phase) -> None:
