@@ -8,6 +8,7 @@ import argparse
 import dataclasses
 import math
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import NamedTuple
 
 import numpy as np
@@ -20,6 +21,9 @@ from hil_sim.plant.model import Actuators, Hand, Plant, PlantError, PlantParamet
 from hil_sim.plant.phase import load_tables
 from tests.bench.core import Figure
 
+ROOT = Path(__file__).resolve().parents[2]
+README = ROOT / "hil_sim" / "plant" / "README.md"
+BEGIN, END = "<!-- tables: begin -->", "<!-- tables: end -->"
 ATMOSPHERE_PA = 101_325.0
 ZERO_PSIG_PA_ABS = ATMOSPHERE_PA
 TEN_INHG_PA_ABS = ATMOSPHERE_PA - 10 * 3386.39
@@ -812,7 +816,23 @@ def _ruled_by(results):
 def main():
     parser = argparse.ArgumentParser(prog="python -m tests.bench.tricks", description=__doc__.partition("\n")[0])
     parser.add_argument("--quick", action="store_true", help="few plants")
-    print(tables(run_all(parser.parse_args().quick)))
+    parser.add_argument("--write", action="store_true", help=f"put the tables into {README.relative_to(ROOT)}")
+    options = parser.parse_args()
+    if options.write and options.quick:
+        parser.error("--write wants all plants; leave out --quick")
+    text = tables(run_all(options.quick))
+    print(text)
+    if options.write:
+        write(text)
+
+
+def write(text, path=README):
+    """Put the tables between the marks; what people wrote around them stays."""
+    before, begin, rest = path.read_text(encoding="utf-8").partition(BEGIN)
+    _, end, after = rest.partition(END)
+    if not (begin and end):
+        raise SystemExit(f"{path} lacks the marks {BEGIN} and {END}; put them where the tables belong.")
+    path.write_text(f"{before}{BEGIN}\n{text.strip()}\n{END}{after}", encoding="utf-8")
 
 
 if __name__ == "__main__":
