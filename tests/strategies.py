@@ -230,9 +230,9 @@ class Puppet:
     def scan(self, *asked: Request) -> ScanRecord:
         """One scan later."""
         self.now_s += self.settings.scan_period_s
-        before, bits_before = self.state.control.estimate.pumped_kg, self.outputs.bits
+        before, bits_before = self.state.control.estimate.pumped.kg, self.outputs.bits
         self.state, _, record = scan.step(self.state, self.readings(*asked), prepare(self.settings))
-        moved = max(0.0, self.state.control.estimate.pumped_kg - before)
+        moved = max(0.0, self.state.control.estimate.pumped.kg - before)
         across = self.settings.scan_period_s * (ACROSS_KG_S if self.liquid_kg > 0.0 else 0.02 * ACROSS_KG_S)
         if bits_before & XV_104:
             moved = across

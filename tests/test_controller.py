@@ -166,7 +166,7 @@ def test_one_impossible_value_leaves_no_mark_once_it_is_gone() -> None:
             rig.overrides = {}
             rig.scan()
     memory = msgspec.to_builtins(rig.state.control.estimate)
-    rates = (rig.state.control.estimate.p_201_rate_pa_s, rig.state.control.estimate.log_fall_1_s)
+    rates = (rig.state.control.estimate.pressures.p_201_rate_pa_s, rig.state.control.estimate.pressures.log_fall_1_s)
     assert all(rate == rate and abs(rate) < float("inf") for rate in rates), memory
 
 
@@ -268,7 +268,7 @@ def test_a_reset_naming_another_cylinder_is_taken_while_the_old_ones_cause_stand
     rig.ask(RequestKind.START)
     rig.run(lambda puppet: puppet.outputs.on(M_101))
     assert rig.state.control.on_scale.cylinder == NEXT and not rig.state.control.on_scale.off
-    assert rig.state.control.estimate.tare_kg == pytest.approx(NEXT.tare_kg + 0.2, abs=0.02)
+    assert rig.state.control.estimate.contents.tare_kg == pytest.approx(NEXT.tare_kg + 0.2, abs=0.02)
     rig.overrides = dict(TRIPPING["PT-301.high"][0])
     rig.scan()
     assert led_phase(rig) is Phase.ABORTING, "the new cylinder is judged as the old one was"
@@ -551,7 +551,7 @@ def test_nothing_starts_by_itself_after_a_power_loss(phase: Phase) -> None:
 @pytest.mark.parametrize("phase", [phase for phase in ACTIVE if phase is not Phase.STOPPING])
 def test_after_a_power_loss_a_person_at_the_rig_can_go_on_to_the_end(phase: Phase) -> None:
     rig = led_to(phase)
-    before = rig.state.control.estimate.net_high_kg if rig.state.control.on_scale.tare_known else 0.0
+    before = rig.state.control.estimate.contents.net_high_kg if rig.state.control.on_scale.tare_known else 0.0
     rig.state = again(after_power_loss(rig.state))
     rig.now_s = 3.0
     rig.wait(5.0)

@@ -6,7 +6,6 @@ import random
 from math import inf, isnan, nan, sqrt
 from typing import Any
 
-import msgspec
 import pytest
 from hypothesis import given
 from hypothesis import settings as hypothesis_settings
@@ -19,7 +18,7 @@ from rigctl.control.points import INLETS, M_101, XV_201, XV_202, XV_301, Outputs
 from rigctl.control.prepare import prepare
 from rigctl.control.protect.table import INDEX, TABLE
 from rigctl.control.readings import ABSENT
-from rigctl.control.sense import estimate
+from rigctl.control.sense import weight
 from rigctl.control.sense.compressor import (
     POLYTROPIC_EXPONENT,
     comes_dry,
@@ -29,9 +28,11 @@ from rigctl.control.sense.compressor import (
     vapor_beside_liquid,
     volumetric_efficiency,
 )
-from rigctl.control.sense.estimate import Memory, owed_kg, update, with_cylinder, with_scale_believed, with_scale_moved
+from rigctl.control.sense.estimate import update
+from rigctl.control.sense.memory import Memory
 from rigctl.control.sense.restrictions import ORIFICE_M2_PER_KV, choked_liquid_flux_kg_m2_s
 from rigctl.control.sense.signals import Signals, judge
+from rigctl.control.sense.weight import owed_kg, with_cylinder, with_scale_believed, with_scale_moved
 from rigctl.control.settings import Settings
 from rigctl.refrigerant import catalogue
 from tests.strategies import ANALOGUE, FULL, SHOP, UNFIT, WATER, at_rest, change, fitted
@@ -189,7 +190,7 @@ class Scale:
         return self.true_kg - self.start_kg
 
     def report(self) -> Estimate:
-        u = estimate.net_uncertainty_kg(self.memory, self.settings)
+        u = weight.net_uncertainty_kg(self.memory, self.settings)
         return report(self.memory, self.signals, u, prepare(self.settings), Progress(0.0, 0.0, 15.0, 10.0, 0, 2))
 
 
@@ -219,11 +220,11 @@ def test_the_stated_uncertainty_of_weight_and_flow_covers_a_wandering_flow() -> 
         scale, walk = Scale(seed), random.Random(1000 + seed)
         flow = 0.005
         for _ in range(300):
-            flow += walk.gauss(0.0, sqrt(estimate.FLOW_WALK_KG2_S3 * DT_S))
+            flow += walk.gauss(0.0, sqrt(weight.FLOW_WALK_KG2_S3 * DT_S))
             scale.run(DT_S, flow)
-        error = scale.memory.flow_kg_s - flow
-        squares += error**2 / scale.memory.var_flow_kg2_s2
-        inside += abs(error) <= 2.0 * sqrt(scale.memory.var_flow_kg2_s2)
+        error = scale.memory.weight.flow_kg_s - flow
+        squares += error**2 / scale.memory.weight.var_flow_kg2_s2
+        inside += abs(error) <= 2.0 * sqrt(scale.memory.weight.var_flow_kg2_s2)
     # The filter is told the truth about noise and wander, so its normalised squared error is 1 on average (chi-square
     # with 40 degrees of freedom: 0.45 to 1.85 but for 1 in 1000).
     assert inside >= 34
@@ -271,7 +272,7 @@ def test_a_drip_on_the_scale_counts_no_more_than_its_own_weight() -> None:
     scale.offset_kg = 0.030
     scale.run(20.0, 0.0)
     assert scale.report().net_kg == pytest.approx(0.030, abs=0.02)
-    assert abs(scale.memory.flow_kg_s) < 0.001
+    assert abs(scale.memory.weight.flow_kg_s) < 0.001
 
 
 def test_a_step_that_a_person_confirms_is_no_refrigerant_and_costs_certainty() -> None:
@@ -294,11 +295,15 @@ def test_a_step_that_a_person_confirms_is_no_refrigerant_and_costs_certainty() -
 
 def test_a_new_cylinder_begins_at_nought_with_what_it_holds_above_its_tare() -> None:
     scale = Scale(5, start_kg=15.0)
-    memory = with_cylinder(msgspec.structs.replace(scale.memory, pumped_kg=4.0), 12.0, 0.0)
-    assert memory.contents_start_kg == pytest.approx(3.0, abs=0.02)
-    assert memory.tare_kg == memory.gross_kg and memory.pumped_kg == 0.0 and memory.net_high_kg == 0.0
-    assert with_cylinder(scale.memory, 99.0, 0.0).contents_start_kg == 0.0
-    assert with_cylinder(scale.memory, 99.0, 2.5).contents_start_kg == 2.5, "its log knows of more than the scale shows"
+    memory = with_cylinder(change(scale.memory, pumped__kg=4.0), 12.0, 0.0)
+    assert memory.contents.start_kg == pytest.approx(3.0, abs=0.02)
+    assert (
+        memory.contents.tare_kg == memory.weight.gross_kg
+        and memory.pumped.kg == 0.0
+        and memory.contents.net_high_kg == 0.0
+    )
+    assert with_cylinder(scale.memory, 99.0, 0.0).contents.start_kg == 0.0
+    assert with_cylinder(scale.memory, 99.0, 2.5).contents.start_kg == 2.5, "its log knows of more than the scale shows"
 
 
 def test_the_scale_is_steady_only_when_nothing_moves() -> None:
@@ -452,10 +457,10 @@ def test_the_second_estimate_counts_only_while_refrigerant_can_come() -> None:
         scale = Scale(8)
         scale.outputs = outputs
         scale.run(5.0, 0.0)
-        assert scale.memory.pumped_kg == 0.0 or outputs.on(M_101 | XV_301), outputs
+        assert scale.memory.pumped.kg == 0.0 or outputs.on(M_101 | XV_301), outputs
     scale = Scale(8)
     scale.outputs = PUMPING
-    assert scale.run(5.0, 0.0).memory.pumped_kg > 0.0
+    assert scale.run(5.0, 0.0).memory.pumped.kg > 0.0
 
 
 @pytest.mark.parametrize("why", ["fault no_reply", "not a number", "very old"])
@@ -496,19 +501,19 @@ def test_with_a_frozen_scale_the_fill_goes_on_from_the_last_trusted_weight() -> 
         scale = Scale(17)
         scale.outputs = PUMPING
         scale.run(60.0, share * flow)
-        assert not estimate.out_of_use(scale.memory)
+        assert not weight.out_of_use(scale.memory)
         scale.shown = {"wt_301_kg": round(scale.true_kg / 0.005) * 0.005}
         scale.run(40.0, share * flow)
-        assert estimate.out_of_use(scale.memory)
-        off = estimate.net_kg(scale.memory) - scale.net_true_kg
-        assert abs(off) <= 2.0 * estimate.net_uncertainty_kg(scale.memory, FULL)
+        assert weight.out_of_use(scale.memory)
+        off = weight.net_kg(scale.memory) - scale.net_true_kg
+        assert abs(off) <= 2.0 * weight.net_uncertainty_kg(scale.memory, FULL)
         assert abs(off) <= 0.06 * scale.net_true_kg, "what was learned before is worth more than the nameplate"
-        assert scale.signals.second_high_kg >= scale.memory.contents_start_kg + scale.net_true_kg
+        assert scale.signals.second_high_kg >= scale.memory.contents.start_kg + scale.net_true_kg
         scale.shown = {}
         scale.run(2.0, share * flow)
         scale.memory = with_scale_believed(scale.memory)
         scale.run(20.0, share * flow)
-        assert not estimate.out_of_use(scale.memory), "a scale that comes back to what the pump says is believed"
+        assert not weight.out_of_use(scale.memory), "a scale that comes back to what the pump says is believed"
 
 
 def test_a_scale_that_follows_is_never_called_frozen() -> None:
@@ -565,9 +570,11 @@ def test_a_scale_believed_again_shows_all_that_went_in_and_owes_no_more(
     scale.run(1.0, 0.0)
     before = scale.memory
     scale.memory = with_scale_believed(scale.memory)
-    assert scale.memory.gross_kg == scale.memory.raw_kg
-    assert owed_kg(before) - owed_kg(scale.memory) == pytest.approx(scale.memory.gross_kg - before.gross_kg)
-    assert scale.memory.offset_kg == before.offset_kg, "nothing is taken for handling"
+    assert scale.memory.weight.gross_kg == scale.memory.weight.raw_kg
+    assert owed_kg(before) - owed_kg(scale.memory) == pytest.approx(
+        scale.memory.weight.gross_kg - before.weight.gross_kg
+    )
+    assert scale.memory.weight.offset_kg == before.weight.offset_kg, "nothing is taken for handling"
     scale.run(5.0, 0.0)
     assert scale.signals.disturbed_s == 0.0
     assert scale.report().net_kg == pytest.approx(scale.net_true_kg, abs=0.02)
@@ -587,7 +594,7 @@ def test_a_scale_that_follows_owes_next_to_nothing(share: float) -> None:
 def test_a_new_cylinder_owes_nothing_of_the_old_ones_debt() -> None:
     scale, missing = freeze(15, 30.0, 30.0, 1.0)
     assert owed_kg(scale.memory) > 0.5 * missing > 0.05
-    scale.memory = with_cylinder(scale.memory, scale.memory.gross_kg, 0.0)
+    scale.memory = with_cylinder(scale.memory, scale.memory.weight.gross_kg, 0.0)
     scale.run(1.0, 0.0)
     assert owed_kg(scale.memory) == pytest.approx(0.0, abs=0.01)
 
@@ -599,8 +606,8 @@ def test_a_scale_and_a_pump_that_disagree_show_in_the_stated_uncertainty(share: 
     scale = Scale(16)
     scale.outputs = PUMPING
     scale.run(200.0, share * flow)
-    known = scale.memory.fill
-    net_kg, stated_kg = estimate.net_kg(scale.memory), estimate.net_uncertainty_kg(scale.memory, FULL)
+    known = scale.memory.pumped.fill
+    net_kg, stated_kg = weight.net_kg(scale.memory), weight.net_uncertainty_kg(scale.memory, FULL)
     assert abs(net_kg - scale.net_true_kg) <= 2.0 * stated_kg + 1e-3
     assert abs(net_kg - known.alone_kg) <= 2.0 * stated_kg + 2.0 * known.alone_spread_kg + 0.05
     assert (stated_kg < 0.05) is (share == 1.0)

@@ -24,8 +24,8 @@ from rigctl import config
 from rigctl.control.prepare import prepare
 from rigctl.control.procedure.cylinders import cylinder_fault
 from rigctl.control.sense import fill
-from rigctl.control.sense.estimate import Memory
 from rigctl.control.sense.fill import Fill, Moved, Way, begun, carried, next_cylinder
+from rigctl.control.sense.memory import Memory, Pumped
 from rigctl.control.vocabulary import Phase
 from rigctl.journal.record import NOT_WEIGHED, RecordBuilder
 from rigctl.refrigerant import catalogue
@@ -260,9 +260,9 @@ def test_what_goes_through_a_standing_compressor_is_known_poorly_and_says_so() -
 
 def test_all_of_it_is_kept_to_the_bit_by_the_journals_form() -> None:
     known, _ = job(random.Random(5), SEES, 1.0)
-    memory = Memory(fill=known, due=Moved(0.1, 0.2, 0.3, 0.4), due_kg=0.1 + 0.2, due_s=1.7)
+    memory = Memory(pumped=Pumped(fill=known, due=Moved(0.1, 0.2, 0.3, 0.4), due_kg=0.1 + 0.2, due_s=1.7))
     back = msgspec.msgpack.decode(msgspec.msgpack.encode(memory), type=Memory)
-    assert back.fill == memory.fill and back.due == memory.due and back.due_kg == memory.due_kg
+    assert back.fill == memory.pumped.fill and back.due == memory.pumped.due and back.due_kg == memory.pumped.due_kg
 
 
 def test_a_spread_in_the_rigs_file_is_the_unit_of_what_is_known_beforehand() -> None:

@@ -155,7 +155,7 @@ def test_the_count_without_the_scale_follows_what_really_crosses() -> None:
     gained = float(watch.bench.plant.truth()[at.Z_KG_Y]) - watch.bench._put_on_kg
     assert gained > 5.0
     # Its own stated uncertainty, 10 %, and what changing pressures add.
-    assert memory.pumped_kg == pytest.approx(gained, rel=watch.settings.limits.second_estimate_uncertainty + 0.05)
+    assert memory.pumped.kg == pytest.approx(gained, rel=watch.settings.limits.second_estimate_uncertainty + 0.05)
 
 
 # ---- valves and motor

@@ -15,7 +15,8 @@ from rigctl.advice.remedies import Memory, Remedy, Seen
 from rigctl.advice.time_to_finish import Progress, finish
 from rigctl.control.points import M_101
 from rigctl.control.prepared import Prepared
-from rigctl.control.sense import estimate, outgassing
+from rigctl.control.sense import outgassing
+from rigctl.control.sense.memory import Memory as Senses
 from rigctl.control.sense.signals import Signals
 from rigctl.control.settings import Settings
 from rigctl.control.state import Event, State
@@ -142,16 +143,16 @@ def _remedies(
     seen = Seen()
     seen.s, seen.settings, seen.refrigerant = s, settings, prepared.refrigerant
     seen.liquid, seen.in_phase_s, seen.throttle = state.phase is Phase.LIQUID, found.in_phase_s, state.drive.throttle
-    seen.start_pa_abs, seen.flow_kg_s = state.appliance.start_pa_abs, sensed.flow_kg_s
+    seen.start_pa_abs, seen.flow_kg_s = state.appliance.start_pa_abs, sensed.weight.flow_kg_s
     net_kg = s.net_kg if s.net_kg == s.net_kg else 0.0
-    seen.contents_kg, seen.recovered_kg = sensed.contents_start_kg + net_kg, progress.previous_kg + net_kg
+    seen.contents_kg, seen.recovered_kg = sensed.contents.start_kg + net_kg, progress.previous_kg + net_kg
     seen.charge_kg = nan if settings.job.charge_kg is None else settings.job.charge_kg
     taking = state.phase in (Phase.LIQUID, Phase.VAPOR) and state.drive.outputs.bits & M_101 != 0
     return remedies.news(memory, remedies.follow(memory, seen, taking))
 
 
 def report(
-    memory: estimate.Memory,
+    memory: Senses,
     s: Signals,
     net_u: float,
     prepared: Prepared,
@@ -163,13 +164,13 @@ def report(
     `net_u` is the standard uncertainty of the signals' net weight, kg.
     """
     settings, refrigerant = prepared.settings, prepared.refrigerant
-    known = memory.fill
-    second = memory.contents_start_kg + known.net_kg + memory.due_kg
-    scale_var = settings.instruments.scale_uncertainty_kg**2 + memory.shift_variance_kg2
+    known = memory.pumped.fill
+    second = memory.contents.start_kg + known.net_kg + memory.pumped.due_kg
+    scale_var = settings.instruments.scale_uncertainty_kg**2 + memory.weight.shift_variance_kg2
     second_u = sqrt(known.variance_kg2 + scale_var)
     recovered = progress.previous_kg + (s.net_kg if s.net_kg == s.net_kg else 0.0)
     recovered_u = sqrt(progress.previous_variance_kg2 + net_u * net_u)
-    contents = memory.contents_start_kg + s.net_kg
+    contents = memory.contents.start_kg + s.net_kg
     saturation = refrigerant.dew_temperature_degc(s.p_low) if s.p_low == s.p_low else nan
     dew_101 = refrigerant.dew_temperature_degc(s.p_101) if s.p_101 == s.p_101 else nan
     superheat = s.t_101 - dew_101
@@ -188,10 +189,10 @@ def report(
         inlet = InletPhase.TWO_PHASE if memory.liquid.gone else InletPhase.LIQUID
     elif progress.stage == 2:
         inlet = InletPhase.TWO_PHASE if superheat < 2.0 else InletPhase.VAPOR
-    finish_s, low, high = finish(s, settings, progress, memory.flow_kg_s, left)
+    finish_s, low, high = finish(s, settings, progress, memory.weight.flow_kg_s, left)
     limit, limit_now = progress.fill_limit_kg, remedy.limited_by
     return Estimate(
-        s.net_kg, net_u, memory.flow_kg_s, sqrt(memory.var_flow_kg2_s2), recovered, recovered_u,
+        s.net_kg, net_u, memory.weight.flow_kg_s, sqrt(memory.weight.var_flow_kg2_s2), recovered, recovered_u,
         contents, second, second_u,
         limit, contents / limit if limit > 0.0 else nan,
         inlet, s.ratio, saturation, superheat, left, low_kg, high_kg, finish_s, low, high,

@@ -17,7 +17,8 @@ from rigctl.control.procedure.work import Work
 from rigctl.control.protect import engine, gate
 from rigctl.control.protect.situation import Situation
 from rigctl.control.readings import Readings
-from rigctl.control.sense import estimate
+from rigctl.control.sense import estimate, weight
+from rigctl.control.sense.memory import Memory as Senses
 from rigctl.control.sense.signals import Signals
 from rigctl.control.state import CylinderFill, Event, Reply, State
 from rigctl.control.vocabulary import ACTIVE, Cause, Phase, phase_word
@@ -90,9 +91,7 @@ def decide(state: State, readings: Readings, prepared: Prepared) -> tuple[State,
     return w.carried(), w.drive.outputs, found
 
 
-def _judged(
-    state: State, memory: estimate.Memory, readings: Readings, prepared: Prepared, s: Signals, asked: Asked
-) -> Work:
+def _judged(state: State, memory: Senses, readings: Readings, prepared: Prepared, s: Signals, asked: Asked) -> Work:
     """Begin the scan's work with what the interlocks say."""
     x = _situation(state, readings, prepared, s)
     locks, permits = engine.evaluate(state.interlocks, x, acknowledge=asked.acknowledge, reset=asked.reset)
@@ -126,9 +125,9 @@ def _situation(state: State, readings: Readings, prepared: Prepared, s: Signals)
     on_scale = state.on_scale
     x.cylinder, x.cylinder_off, x.fill_limit_kg = on_scale.cylinder, on_scale.off, on_scale.fill_limit_kg
     if on_scale.tare_known:
-        x.net_contents_kg = state.estimate.contents_start_kg + s.net_kg
+        x.net_contents_kg = state.estimate.contents.start_kg + s.net_kg
     else:
-        x.net_contents_kg = max(0.0, state.estimate.gross_kg - state.on_scale.cylinder.tare_kg)
+        x.net_contents_kg = max(0.0, state.estimate.weight.gross_kg - state.on_scale.cylinder.tare_kg)
     x.appliance_start_pa_abs = state.appliance.start_pa_abs
     x.in_phase_s = now - entered
     limit = _LIMITS.get(phase)
@@ -181,7 +180,7 @@ def _decision(w: Work, replies: tuple[Reply, ...]) -> Decision:
     """What people get to see of the scan, and what advice starts from."""
     s, memory = w.s, w.estimate
     if not w.on_scale.off:
-        s.net_kg, net_u = estimate.net_kg(memory), estimate.net_uncertainty_kg(memory, w.settings)
+        s.net_kg, net_u = weight.net_kg(memory), weight.net_uncertainty_kg(memory, w.settings)
     elif w.on_scale.tare_known:  # the one that came off, until the next one is named
         s.net_kg, net_u = w.on_scale.off_net_kg, w.on_scale.off_uncertainty_kg
     else:
@@ -197,14 +196,17 @@ def _decision(w: Work, replies: tuple[Reply, ...]) -> Decision:
     found.in_phase_s, found.taking = w.in_phase_s, w.x.taking
     found.events, found.replies, found.cylinders = tuple(w.events), replies, w.on_scale.earlier
     if w.on_scale.tare_known and s.net_kg == s.net_kg:
-        found.cylinders = (*w.on_scale.earlier, CylinderFill(w.on_scale.cylinder, memory.tare_kg, s.net_kg, net_u))
+        found.cylinders = (
+            *w.on_scale.earlier,
+            CylinderFill(w.on_scale.cylinder, memory.contents.tare_kg, s.net_kg, net_u),
+        )
     return found
 
 
 def _tell_of_scale(w: Work, net_kg: float, net_uncertainty_kg: float) -> None:
     """Tell when the fill begins to go on without the scale, and when the scale counts again."""
-    without = estimate.out_of_use(w.estimate)
-    if without is estimate.out_of_use(w.before.estimate):
+    without = weight.out_of_use(w.estimate)
+    if without is weight.out_of_use(w.before.estimate):
         return
     net = notation.mass(net_kg, w.settings.units)
     if without:

@@ -10,6 +10,7 @@ from rigctl.control.points import Outputs
 from rigctl.control.prepared import Prepared
 from rigctl.control.protect.alarms import Memory
 from rigctl.control.sense import estimate, outgassing
+from rigctl.control.sense.memory import Memory as Senses
 from rigctl.control.sense.outgassing import Giving, Outlook, Rise
 from rigctl.control.settings import Cylinder
 from rigctl.control.vocabulary import ACTIVE, Ask, Cause, Phase, Shape, Step, phase_word
@@ -197,7 +198,7 @@ class State(msgspec.Struct, frozen=True):
     resume_to: Phase = Phase.LINE_UP
     ask: Ask = Ask.NOTHING
     sentence: str = ""
-    estimate: estimate.Memory = estimate.Memory()
+    estimate: Senses = msgspec.field(default_factory=Senses)
     interlocks: Memory = Memory()
     lines: Lines = msgspec.field(default_factory=Lines)
     appliance: Appliance = msgspec.field(default_factory=Appliance)

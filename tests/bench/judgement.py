@@ -220,9 +220,9 @@ class _Look:
 
     def _follow_fill(self, in_cylinder_kg, truth, now_s):
         memory = self.bench.state.control.estimate
-        known, before = memory.fill, self.filled
-        if memory.tare_kg != self.tare_kg:
-            self.tare_kg, self.steps = memory.tare_kg, []
+        known, before = memory.pumped.fill, self.filled
+        if memory.contents.tare_kg != self.tare_kg:
+            self.tare_kg, self.steps = memory.contents.tare_kg, []
         elif known is not before and before is not None and known.covariance:
             more = Moved(*(now - then for now, then in zip(
                 msgspec.structs.astuple(known.moved), msgspec.structs.astuple(before.moved), strict=True)))  # fmt: skip
@@ -244,7 +244,7 @@ class _Look:
             known = carried(known, more, dt_s, seen.way, seen.condensing, math.nan, settings)
         outcome.lost_kg = known.net_kg
         spread = known.variance_kg2 + settings.instruments.scale_uncertainty_kg**2
-        spread += self.bench.state.control.estimate.shift_variance_kg2
+        spread += self.bench.state.control.estimate.weight.shift_variance_kg2
         outcome.lost_uncertainty_kg = math.sqrt(spread)
 
     def _take_down(self, record, now_s):
@@ -268,10 +268,10 @@ class _Look:
         outcome.net_kg = self.in_cylinder_kg - self.empty_kg
         outcome.lines_kg = result.rig_kg
         memory = state.control.estimate
-        outcome.alone_kg = memory.fill.alone_kg + memory.due_kg
-        outcome.alone_uncertainty_kg = memory.fill.alone_spread_kg
+        outcome.alone_kg = memory.pumped.fill.alone_kg + memory.pumped.due_kg
+        outcome.alone_uncertainty_kg = memory.pumped.fill.alone_spread_kg
         self._lost(outcome, self.simulation.settings)
-        outcome.second_net_kg = stated.second_kg - memory.contents_start_kg
+        outcome.second_net_kg = stated.second_kg - memory.contents.start_kg
         outcome.second_uncertainty_kg = stated.second_uncertainty_kg
         outcome.scale_net_kg = stated.net_kg
         outcome.recovered_kg, outcome.recovered_uncertainty_kg = stated.recovered_kg, stated.recovered_uncertainty_kg

@@ -107,6 +107,7 @@ def results(revision, which):
     kept = trees.CACHE / "results" / key
     if revision is not None and kept.exists():
         return tree, msgspec.msgpack.decode(kept.read_bytes())
+    print(f"running {revision or 'the working tree'} ...", file=sys.stderr, flush=True)
     began = time.monotonic()
     whole = collected(tree, which)
     whole["took_s"] = time.monotonic() - began

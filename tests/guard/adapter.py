@@ -6,6 +6,7 @@ import importlib
 import inspect
 import pkgutil
 from functools import cache
+from pathlib import Path
 from types import SimpleNamespace
 
 PLACES = {
@@ -76,6 +77,11 @@ def found(name):
 
 
 def _module(place):
+    # An editable install would offer its own checkout for what this revision lacks.
+    package, *inside = place.split(".")
+    where = Path(importlib.import_module(package).__file__).parent.joinpath(*inside)
+    if not (where.is_dir() or where.with_suffix(".py").is_file()):
+        return None
     try:
         return importlib.import_module(place)
     except ModuleNotFoundError as error:

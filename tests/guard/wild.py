@@ -60,6 +60,7 @@ class Puppet:
         self.record = None
         self.spells = {}
         self.next_dts = []
+        self.phase = None
         self.waited = 0
         self.requests = 0
         self._character()
@@ -95,6 +96,7 @@ class Puppet:
         self._evolve(dt)
         if draw.chance(0.003):
             self._near_a_limit()
+        self._aim()
         readings = self._readings()
         self.state, self.outputs, self.record = self.core.step(self.state, readings)
         tally.scan(self.record, self.state, self.outputs)
@@ -179,6 +181,27 @@ class Puppet:
         self.values[name] = value * about
         if name == "at_001_lfl" and draw.chance(0.8):
             self.values[name] = 0.0
+
+    def _aim(self):
+        """In a standing check: a rise to just above the level, a room that warms up, an instrument that fails."""
+        draw, phase = self.draw, self.record.phase if self.record is not None else None
+        entered, self.phase = phase is not self.phase, phase
+        if phase is None or phase.name != "STANDING":
+            return
+        if entered and draw.chance(0.5):
+            self.values["pt_001_pa_abs"] = self.values["pt_101_pa_abs"] = 0.97 * self.settings.job.level_pa_abs
+            self.rises_pa_s, self.heats_k_s = draw.choice(((0.0, 0.5), (0.0, 2.0), (3000.0, 0.0)))
+        if not self.calm and draw.chance(0.003):
+            name = "pt_001_pa_abs" if has(self.settings, "pt_001_pa_abs") else "pt_101_pa_abs"
+            self.spells[name] = ("fault", self.now_s + 0.2, draw.random())
+
+    def falls_slowly(self):
+        """An appliance with a little vapor that falls too slowly to tell how much is in it."""
+        self.calm, self.liquid_kg, self.asks = True, 0.0, 0.0
+        self.strange = self.leaks_kg_s = self.warms_k_s = self.presses_pa_s = self.heats_k_s = 0.0
+        self.rises_pa_s, self.flow_kg_s, self.falls_s, self.obeys = 0.0, 5e-3, 500.0, 0.1
+        level = self.settings.job.level_pa_abs
+        self.values |= dict.fromkeys(("pt_001_pa_abs", "pt_101_pa_abs"), 1.05 * max(level, 5e4))
 
     # ---------------------------------------------------------------- what is read
 
@@ -315,17 +338,24 @@ def _opened(name):
             return
         taken = _snapshots(draw, bench, spares, tally)
         core = Core(of(bench, "settings"))
-        taken.append((core.initial(), None))
-        for state, readings in taken:
+        for state, readings, phase in taken:
+            longer = 3 if phase.name == "PUSH_PULL" else 1
             puppet = Puppet(draw, core, state, readings)
-            for _ in range(draw.randrange(SCANS // 2, 3 * SCANS // 2)):
+            for _ in range(longer * draw.randrange(SCANS // 2, 3 * SCANS // 2)):
                 puppet.scan(tally)
+        puppet = Puppet(draw, core, core.initial(), None)
+        slowly = draw.chance(0.3)
+        if slowly:
+            puppet.falls_slowly()
+        for _ in range(3000 if slowly else SCANS):
+            puppet.scan(tally)
 
     return run
 
 
 def _snapshots(draw, bench, spares, tally):
-    """States out of a run with the plant: some scans after each change of phase, and at random."""
+    """States out of a run with the plant: some scans after each change of phase, and at random; the readings that led
+    to each, and the phase."""
     taken, phase, due = [], None, set()
     presser = Presser(draw, bench, spares, 5e-4)
     operator = of(bench, "operator")
@@ -352,4 +382,4 @@ def _snapshots(draw, bench, spares, tally):
         counted[name] = counted.get(name, 0) + 1
         rank.append((counted[name], one))
     rank.sort(key=lambda item: item[0])
-    return [(state, readings) for _, (state, readings, _) in rank[:SNAPSHOTS]]
+    return [one for _, one in rank[:SNAPSHOTS]]

@@ -89,7 +89,7 @@ def clear(w: Work) -> tuple[bool, str]:
         w.lines.clearing = Clearing(s.p_201, s.p_101, was.switched_s)
         return False, ""
     seen = was.seen or s.p_101 > was.low_pa_abs + CLEAR_SEEN_PA
-    still = not (s.scale_ok and s.disturbed_s == 0.0 and w.before.estimate.flow_kg_s > CLEAR_FLOW_KG_S)
+    still = not (s.scale_ok and s.disturbed_s == 0.0 and w.before.estimate.weight.flow_kg_s > CLEAR_FLOW_KG_S)
     # A cooler that still boils holds the header up; where no scale sees what comes, it must go lower.
     enough = level if s.scale_ok else CLEAR_UNSEEN * level
     down = x.pumping and seen and s.p_101 <= enough and still

@@ -7,7 +7,8 @@ import msgspec
 from rigctl.control import notation
 from rigctl.control.prepared import Prepared
 from rigctl.control.procedure.work import Work
-from rigctl.control.sense import estimate
+from rigctl.control.sense import weight
+from rigctl.control.sense.memory import Memory as Senses
 from rigctl.control.settings import Cylinder, Settings
 from rigctl.control.state import CylinderFill, Event, OnScale, State, limit_kg
 from rigctl.refrigerant import catalogue
@@ -74,15 +75,15 @@ def wrong_weight(gross_kg: float, cylinder: Cylinder, settings: Settings) -> str
     )
 
 
-def change_cylinder(state: State, memory: estimate.Memory, cylinder: Cylinder, prepared: Prepared) -> State:
+def change_cylinder(state: State, memory: Senses, cylinder: Cylinder, prepared: Prepared) -> State:
     """Return the state with another cylinder on the scale: what the old one got is booked, the new tare is to come."""
     was, lines = state.on_scale, state.lines
     earlier = was.earlier
     if was.tare_known:
-        net, uncertainty = estimate.net_kg(memory), estimate.net_uncertainty_kg(memory, prepared.settings)
+        net, uncertainty = weight.net_kg(memory), weight.net_uncertainty_kg(memory, prepared.settings)
         if was.off:
             net, uncertainty = was.off_net_kg, was.off_uncertainty_kg
-        earlier = (*earlier, CylinderFill(was.cylinder, memory.tare_kg, net, uncertainty))
+        earlier = (*earlier, CylinderFill(was.cylinder, memory.contents.tare_kg, net, uncertainty))
     return msgspec.structs.replace(
         state,
         on_scale=OnScale(
@@ -99,13 +100,13 @@ def change_cylinder(state: State, memory: estimate.Memory, cylinder: Cylinder, p
     )
 
 
-def cylinder_on(cylinder: Cylinder, memory: estimate.Memory, settings: Settings) -> Event:
+def cylinder_on(cylinder: Cylinder, memory: Senses, settings: Settings) -> Event:
     """Tell that a cylinder has been weighed and may be filled."""
     if not settings.job.scale_usable:
-        holds = notation.mass(memory.contents_start_kg, settings.units)
+        holds = notation.mass(memory.contents.start_kg, settings.units)
         text = f"Cylinder {cylinder.serial} is on, not weighed: {holds} in it by its log."
         return Event("cylinder", "WT-301", text)
-    gross = notation.mass(memory.tare_kg, settings.units)
+    gross = notation.mass(memory.contents.tare_kg, settings.units)
     return Event("cylinder", "WT-301", f"Cylinder {cylinder.serial} on the scale, {gross} gross.")
 
 
@@ -114,6 +115,6 @@ def weigh_cylinder(w: Work) -> None:
     lines_kg = w.settings.limits.fill_reserve_kg if w.lines.uncleared else 0.0
     on_scale, weighed = w.on_scale, w.settings.job.scale_usable
     tare_kg, logged_kg = on_scale.cylinder.tare_kg, on_scale.cylinder.residual_kg
-    w.estimate = estimate.with_cylinder(w.estimate, tare_kg, logged_kg, lines_kg, weighed=weighed)
+    w.estimate = weight.with_cylinder(w.estimate, tare_kg, logged_kg, lines_kg, weighed=weighed)
     on_scale.tare_known, on_scale.off = True, False
     w.events.append(cylinder_on(on_scale.cylinder, w.estimate, w.settings))

@@ -9,7 +9,7 @@ from rigctl.control.procedure.asked import Asked
 from rigctl.control.protect.alarms import Memory
 from rigctl.control.protect.engine import Permits
 from rigctl.control.protect.situation import Situation
-from rigctl.control.sense import estimate
+from rigctl.control.sense.memory import Memory as Senses
 from rigctl.control.state import Event, State
 from rigctl.control.vocabulary import Step
 
@@ -42,7 +42,7 @@ class Work:
     def __init__(
         self,
         before: State,
-        memory: estimate.Memory,
+        memory: Senses,
         locks: Memory,
         permits: Permits,
         x: Situation,

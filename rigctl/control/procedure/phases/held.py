@@ -6,7 +6,7 @@ from rigctl.control.procedure.cylinders import SCALE_RESTLESS, change_cylinder, 
 from rigctl.control.procedure.sequence import Facts
 from rigctl.control.procedure.wish import Wish, water_moves, way_kept_open
 from rigctl.control.procedure.work import Work
-from rigctl.control.sense import estimate
+from rigctl.control.sense import weight
 from rigctl.control.settings import Cylinder
 from rigctl.control.vocabulary import Ask, Phase
 
@@ -26,7 +26,7 @@ def judge(w: Work, f: Facts) -> None:
     elif w.on_scale.tare_known and abs(_handled_kg(w)) > w.settings.limits.scale_step_kg:
         _judge_handling(w, f)
     if w.ask is Ask.CHECK_SCALE and w.on_scale.tare_known:
-        w.on_scale.excess_accepted_kg = w.s.second_raw_kg - (w.estimate.gross_kg - w.estimate.tare_kg)
+        w.on_scale.excess_accepted_kg = w.s.second_raw_kg - (w.estimate.weight.gross_kg - w.estimate.contents.tare_kg)
     _take_for_granted(w)
 
 
@@ -38,30 +38,30 @@ def _put_on(w: Work, cylinder: Cylinder) -> None:
 
 def _handled_kg(w: Work) -> float:
     """How far the scale has moved while nothing could flow."""
-    return w.estimate.raw_kg - w.estimate.offset_kg - w.estimate.gross_kg
+    return w.estimate.weight.raw_kg - w.estimate.weight.offset_kg - w.estimate.weight.gross_kg
 
 
 def _judge_handling(w: Work, f: Facts) -> None:
     # Nothing flows while the rig is held. A scale that had stood still may now show what it owes; any other step is
     # handling, no refrigerant.
     memory, moved_kg = w.estimate, _handled_kg(w)
-    if abs(memory.raw_kg - w.before.estimate.raw_kg) > SCALE_MOVES_KG:
+    if abs(memory.weight.raw_kg - w.before.estimate.weight.raw_kg) > SCALE_MOVES_KG:
         f.restart_asked = False
         w.sentence, w.ask = SCALE_RESTLESS, Ask.CHECK_SCALE
         text = w.sentence
-    elif too_light(memory.raw_kg, w.on_scale.cylinder):
+    elif too_light(memory.weight.raw_kg, w.on_scale.cylinder):
         f.restart_asked = False
-        w.sentence, w.ask = wrong_weight(memory.raw_kg, w.on_scale.cylinder, w.settings), Ask.CHECK_SCALE
+        w.sentence, w.ask = wrong_weight(memory.weight.raw_kg, w.on_scale.cylinder, w.settings), Ask.CHECK_SCALE
         text = w.sentence
-    elif 0.0 < moved_kg <= 1.3 * estimate.owed_kg(memory) + w.settings.limits.scale_step_kg:
+    elif 0.0 < moved_kg <= 1.3 * weight.owed_kg(memory) + w.settings.limits.scale_step_kg:
         text = f"The scale shows {moved_kg:+.2f} kg, which the pump says it may have owed: it counts."
-        w.estimate = estimate.with_scale_believed(memory)
+        w.estimate = weight.with_scale_believed(memory)
     else:
         text = (
             f"The weight moved by {moved_kg:+.2f} kg while the rig was held; it is taken as handling, and "
             "the mass so far is kept."
         )
-        w.estimate = estimate.with_scale_moved(memory)
+        w.estimate = weight.with_scale_moved(memory)
     w.tell("note", "WT-301", text)
 
 
@@ -88,8 +88,8 @@ def enter(w: Work, f: Facts, was: Phase) -> None:
         w.resume_to = Phase.LINE_UP
     if w.ask is Ask.CHANGE_CYLINDER:
         if not w.on_scale.off:
-            w.on_scale.off_net_kg = estimate.net_kg(w.estimate)
-            w.on_scale.off_uncertainty_kg = estimate.net_uncertainty_kg(w.estimate, w.settings)
+            w.on_scale.off_net_kg = weight.net_kg(w.estimate)
+            w.on_scale.off_uncertainty_kg = weight.net_uncertainty_kg(w.estimate, w.settings)
         w.lines.path_shut, w.on_scale.off = True, True
         if w.lines.moved and (w.lines.uncleared or not w.settings.fitted.cooler_valves):
             w.lines.uncleared = True

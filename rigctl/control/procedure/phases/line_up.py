@@ -48,7 +48,7 @@ def line_up_fault(state: State, x: Situation, permits: Permits) -> tuple[str, As
             return "Say which cylinder is on the scale now, then restart.", Ask.CHANGE_CYLINDER
         if not job.scale_usable:
             return "", Ask.NOTHING
-        gross, cylinder = state.estimate.gross_kg, state.on_scale.cylinder
+        gross, cylinder = state.estimate.weight.gross_kg, state.on_scale.cylinder
         if too_light(gross, cylinder) or (not state.on_scale.tare_known and too_heavy(gross, cylinder)):
             return wrong_weight(gross, cylinder, settings), Ask.CHECK_SCALE
         if s.steady_s < settings.procedure.scale_steady_s:

@@ -65,7 +65,7 @@ def push_pull_pays(w: Work) -> bool:
     if not draw_s < 0.7 * PRESS_S:
         return False
     return (
-        crossing.gain_s(settings, w.prepared.refrigerant, w.estimate.line, p, min(left_kg, room_kg)) - draw_s
+        crossing.gain_s(settings, w.prepared.refrigerant, w.estimate.pumped.line, p, min(left_kg, room_kg)) - draw_s
         > crossing.LEAST_GAIN_S
     )
 

@@ -34,11 +34,11 @@ def judge(w: Work, f: Facts) -> None:
         f.restart_failed = True
         w.sentence, w.ask = SCALE_RESTLESS, Ask.CHECK_SCALE
         if _weighs_wrong(w):
-            w.sentence = wrong_weight(w.estimate.gross_kg, cylinder, w.settings)
+            w.sentence = wrong_weight(w.estimate.weight.gross_kg, cylinder, w.settings)
 
 
 def _weighs_wrong(w: Work) -> bool:
-    gross, cylinder = w.estimate.gross_kg, w.on_scale.cylinder
+    gross, cylinder = w.estimate.weight.gross_kg, w.on_scale.cylinder
     return w.settings.job.scale_usable and (too_light(gross, cylinder) or too_heavy(gross, cylinder))
 
 

@@ -80,7 +80,7 @@ def _shape(w: Work, passed: bool) -> Shape:
 
 def _came_little(w: Work) -> bool:
     # A cold coil may hold most of a small charge until it is cleared out; the pump has counted it.
-    on_the_way = max(0.0, w.estimate.pumped_kg - w.s.net_kg) if w.settings.fitted.cooler_valves else 0.0
+    on_the_way = max(0.0, w.estimate.pumped.kg - w.s.net_kg) if w.settings.fitted.cooler_valves else 0.0
     return not w.recovered_kg() + on_the_way >= TOO_LITTLE_SHARE * (w.settings.job.charge_kg or 0.0)
 
 

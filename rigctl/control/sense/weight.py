@@ -1,0 +1,292 @@
+"""The weight: its filter, whether it follows the pump, and the net weight of the cylinder on the scale."""
+
+from __future__ import annotations
+
+from math import inf, nan, sqrt
+
+import msgspec
+
+from rigctl.control.sense import fill
+from rigctl.control.sense.compressor import pumped_flow
+from rigctl.control.sense.fill import Moved
+from rigctl.control.sense.memory import Memory
+from rigctl.control.sense.moment import Moment
+from rigctl.control.settings import Settings
+
+FLOW_WALK_KG2_S3 = 1e-8
+"""Process noise of the mass flow, as a random walk: follows a change in about 4 s at 10 Hz and 5 g noise."""
+UNSEEN_S = 15.0
+"""When no weight has been believed for so long, the fill goes on without the scale."""
+UNCOUNTED_S = 20.0
+"""Age of the state that a journal keeps (10 s), and what a dead-man relay takes to fall off, with room."""
+UNCOUNTED_OPEN = 1.5
+"""The throttle may have opened further since; engineering estimate, no source."""
+GAIN_SHARE = 0.3
+"""The scale must show at least this share of what the compressor pumped, else it counts as not following."""
+DOUBT_SPREADS, WITHOUT_DOUBT_KG = 2.0, 0.05
+"""Difference of scale and nameplate that needs no explanation: standard uncertainties of the latter, and a little."""
+CONTRADICTED = 0.5
+"""Share of the difference to a scale that is not believed, and yet moves, that stays as doubt."""
+
+
+def noise_kg2(settings: Settings) -> float:
+    """Variance of one reading of the scale."""
+    instruments = settings.instruments
+    variance: float = instruments.scale_noise_kg**2 + instruments.scale_resolution_kg**2 / 12.0
+    return variance
+
+
+def weigh(m: Memory, n: Moment, pumped_kg_s: float) -> None:
+    """Carry the filter of weight and flow over one scan; `pumped_kg_s` is what the pump says comes now."""
+    w, s, now_s = m.weight, n.s, n.now_s
+    noise = noise_kg2(n.settings)
+    if w.gross_kg != w.gross_kg:
+        if s.scale_ok:
+            _begin(m, n, noise)
+            w.steady_since_s = now_s
+    else:
+        dt = n.dt_s
+        w.gross_kg += w.flow_kg_s * dt
+        w.var_kg2 += dt * (2.0 * w.cov_kg2_s + dt * w.var_flow_kg2_s2)
+        w.cov_kg2_s += dt * w.var_flow_kg2_s2
+        # When the pump's word changes the flow may have changed by as much, at once.
+        w.var_flow_kg2_s2 += FLOW_WALK_KG2_S3 * dt
+        if m.pumped.line.since_s != m.pumped.line.since_s or not n.crosses:
+            w.var_flow_kg2_s2 += (pumped_kg_s - m.pumped.flow_kg_s) ** 2
+        if not s.scale_ok:
+            w.steady_since_s = nan
+            # The pump's word is all there is; what crosses has just been weighed.
+            w.flow_kg_s = w.flow_kg_s if n.crosses else pumped_kg_s
+            w.var_flow_kg2_s2 = max(w.var_flow_kg2_s2, (0.5 * pumped_kg_s) ** 2)
+        else:
+            _correct(m, n, pumped_kg_s, noise)
+
+
+def _begin(m: Memory, n: Moment, noise: float) -> None:
+    """Take the scale's word for where the weight begins."""
+    w = m.weight
+    w.gross_kg, w.flow_kg_s = n.raw_kg - w.offset_kg, 0.0
+    w.var_kg2, w.cov_kg2_s, w.var_flow_kg2_s2 = noise, 0.0, 1e-6
+
+
+def _correct(m: Memory, n: Moment, pumped_kg_s: float, noise: float) -> None:
+    """Correct the filter by what the scale shows."""
+    w, now_s = m.weight, n.now_s
+    innovation = n.raw_kg - w.offset_kg - w.gross_kg
+    leaps = abs(innovation) > n.settings.limits.scale_step_kg
+    if leaps and not n.cylinder_off:
+        # No flow changes the weight this fast: a knock, or a scale that jumps. Coast on the pump's word.
+        if w.disturbed_since_s != w.disturbed_since_s:
+            w.disturbed_since_s = now_s
+        w.steady_since_s = nan
+        w.flow_kg_s = w.flow_kg_s if n.crosses else pumped_kg_s
+        return
+    if leaps:
+        _begin(m, n, noise)
+        w.steady_since_s = nan
+    else:
+        whole = w.var_kg2 + noise
+        k_w, k_f = w.var_kg2 / whole, w.cov_kg2_s / whole
+        w.gross_kg += k_w * innovation
+        w.flow_kg_s += k_f * innovation
+        w.var_flow_kg2_s2 -= k_f * w.cov_kg2_s
+        w.cov_kg2_s -= k_w * w.cov_kg2_s
+        w.var_kg2 -= k_w * w.var_kg2
+    w.disturbed_since_s = nan
+    if abs(innovation) > 6.0 * sqrt(noise) or abs(w.flow_kg_s) > 5e-4 + 3.0 * sqrt(w.var_flow_kg2_s2):
+        w.steady_since_s = nan
+    elif w.steady_since_s != w.steady_since_s:
+        w.steady_since_s = now_s
+
+
+def tell_rest(m: Memory, n: Moment) -> None:
+    """Say for how long the scale has been disturbed, and at rest."""
+    w, s, now_s = m.weight, n.s, n.now_s
+    s.disturbed_s = now_s - w.disturbed_since_s if w.disturbed_since_s == w.disturbed_since_s else 0.0
+    s.steady_s = now_s - w.steady_since_s if w.steady_since_s == w.steady_since_s else 0.0
+    if not n.settings.job.scale_usable:
+        s.steady_s = inf  # nobody looks at it
+
+
+def catch_up(m: Memory, n: Moment) -> float:
+    """Count what came in while the controller was off, once the scale stands still again; return how much, kg."""
+    w, s = m.weight, n.s
+    if n.cylinder_off:
+        w.woke_kg_s = nan
+    if w.woke_kg_s != w.woke_kg_s or not s.scale_ok:
+        return 0.0
+    if not (s.steady_s >= n.settings.procedure.scale_steady_s or n.pumping or n.inlet_open):
+        return 0.0
+    unseen_kg = _caught_up(m, n)
+    m.pumped.kg += unseen_kg
+    w.woke_kg_s = nan
+    return unseen_kg
+
+
+def _caught_up(m: Memory, n: Moment) -> float:
+    """What the scale shows beyond what is known; the fill goes on with it.
+
+    The pump ran on until its dead-man relay fell off, and the state that was kept is some seconds old. More than what
+    could have come in that time is none of it, and stays a difference between scale and pump. The nameplate's word
+    takes the lines for full from the start: it lacks what filled them unseen as well.
+    """
+    net_kg, pumped = m.weight.gross_kg - m.contents.tare_kg, m.pumped
+    liquid_kg_s, _, _ = pumped_flow(n.settings, n.refrigerant, n.s, True, n.settings.procedure.liquid_position, True)
+    most_kg = UNCOUNTED_S * UNCOUNTED_OPEN * max(m.weight.woke_kg_s, liquid_kg_s)
+    more_kg = net_kg - pumped.fill.net_kg - pumped.due_kg
+    more_kg = more_kg if 0.0 < more_kg <= most_kg else 0.0
+    alone_kg = net_kg - pumped.fill.alone_kg - pumped.due_kg
+    most_kg += fill.LINES_MOST * n.settings.limits.fill_reserve_kg
+    pumped.fill = fill.caught_up(pumped.fill, alone_kg - more_kg if more_kg <= alone_kg <= most_kg else 0.0)
+    return more_kg
+
+
+def tell_net(m: Memory, n: Moment) -> None:
+    """Say the net weight and the most it has been."""
+    c, s = m.contents, n.s
+    net_kg = m.weight.gross_kg - c.tare_kg
+    if net_kg > c.net_high_kg and s.scale_ok and not n.cylinder_off:
+        c.net_high_kg = net_kg
+    if c.way_open and not n.way_open:
+        c.net_high_kg = net_kg  # what the cooler drew back while the way was open is no leak of the shut cylinder
+    c.way_open = n.way_open
+    s.net_kg, s.net_high_kg = net_kg, c.net_high_kg
+
+
+def follow(m: Memory, n: Moment) -> None:
+    """Say whether the weight follows the pump."""
+    f, s, gross_kg, pumped_kg = m.following, n.s, m.weight.gross_kg, m.pumped.kg
+    if f.anchor_gross_kg != f.anchor_gross_kg or n.cylinder_off or not n.pumping or n.crosses:
+        f.anchor_pumped_kg, f.anchor_gross_kg = pumped_kg, gross_kg
+    s.anchor_pumped_kg = pumped_kg - f.anchor_pumped_kg
+    # A pump is no witness of itself.
+    s.anchor_gain_kg = gross_kg - f.anchor_gross_kg if n.settings.job.scale_usable else 0.0
+    s.frozen_share = s.anchor_gain_kg < GAIN_SHARE * s.anchor_pumped_kg
+    if not s.frozen_share and s.anchor_pumped_kg > 0.05:
+        f.anchor_pumped_kg, f.anchor_gross_kg = pumped_kg, gross_kg
+    if n.cylinder_off or f.doubt_gross_kg != f.doubt_gross_kg or (n.pumping and not s.frozen_share):
+        f.doubt_gross_kg, f.doubt_pumped_kg = gross_kg, pumped_kg
+    flow_kg_s, word_kg_s = m.weight.flow_kg_s, m.pumped.flow_kg_s
+    if not n.pumping:
+        f.flowing_since_s, f.was_flowing = nan, False
+    elif word_kg_s > 0.0 and flow_kg_s > 0.6 * word_kg_s:
+        f.flowing_since_s = f.flowing_since_s if f.flowing_since_s == f.flowing_since_s else n.now_s
+        f.was_flowing = f.was_flowing or n.now_s - f.flowing_since_s > 3.0
+    else:
+        f.flowing_since_s = nan
+    s.was_flowing, s.flow_kg_s = f.was_flowing, flow_kg_s
+
+
+# ---- a person's hands at the scale -----------------------------------------------------------------------
+
+
+def with_cylinder(
+    memory: Memory, stamped_tare_kg: float, logged_kg: float, lines_kg: float = 0.0, *, weighed: bool = True
+) -> Memory:
+    """Return the memory with the cylinder now on the scale taken as the new start of weighing.
+
+    What is in it already is the larger of the scale's word and its log. `lines_kg` is what uncleared lines may let
+    into it before or during this. One that is not `weighed` is taken by its stamp and log.
+    """
+    replace, was = msgspec.structs.replace, memory.weight
+    gross_kg, var_kg2, cov_kg2_s = was.gross_kg, was.var_kg2, was.cov_kg2_s
+    if not weighed:
+        gross_kg, var_kg2, cov_kg2_s = stamped_tare_kg + logged_kg, 0.0, 0.0
+    return replace(
+        memory,
+        weight=replace(
+            was,
+            gross_kg=gross_kg,
+            flow_kg_s=0.0,
+            var_kg2=var_kg2,
+            cov_kg2_s=cov_kg2_s,
+            shift_variance_kg2=(0.5 * lines_kg) ** 2,
+        ),
+        contents=replace(
+            memory.contents, tare_kg=gross_kg, start_kg=max(logged_kg, gross_kg - stamped_tare_kg), net_high_kg=0.0
+        ),
+        pumped=replace(
+            memory.pumped,
+            kg=0.0,
+            fill=fill.next_cylinder(memory.pumped.fill),
+            due=Moved(),
+            due_kg=0.0,
+            due_s=0.0,
+            same_from_kg=0.0,
+        ),
+        following=replace(memory.following, anchor_pumped_kg=0.0, anchor_gross_kg=nan, doubt_gross_kg=nan),
+    )
+
+
+def owed_kg(memory: Memory) -> float:
+    """What the pump has moved since the weight last followed it, less what the scale has shown of it."""
+    f = memory.following
+    return memory.pumped.kg - f.doubt_pumped_kg - (memory.weight.gross_kg - f.doubt_gross_kg)
+
+
+def with_scale_believed(memory: Memory) -> Memory:
+    """Return the memory with the present weight taken as true: a scale that had stood still shows what it owed."""
+    replace, w = msgspec.structs.replace, memory.weight
+    return replace(
+        memory,
+        weight=replace(w, gross_kg=w.raw_kg - w.offset_kg, flow_kg_s=0.0, disturbed_since_s=nan),
+        following=replace(memory.following, anchor_gross_kg=nan),
+    )
+
+
+def with_scale_moved(memory: Memory) -> Memory:
+    """Return the memory with the present weight taken as unchanged refrigerant: the scale was knocked or moved.
+
+    What went in while the scale was disturbed, only the second estimate knows; what it is unsure of stays.
+    """
+    replace, w = msgspec.structs.replace, memory.weight
+    if w.raw_kg != w.raw_kg or w.gross_kg != w.gross_kg:
+        return memory
+    gross_kg, variance = w.gross_kg, w.shift_variance_kg2 + 2.0 * w.var_kg2 + 1e-4
+    if out_of_use(memory):
+        gross_kg = memory.contents.tare_kg + net_kg(memory)
+        variance = w.shift_variance_kg2 + memory.pumped.fill.variance_kg2 + 1e-4
+    return replace(
+        memory,
+        weight=replace(
+            w,
+            gross_kg=gross_kg,
+            offset_kg=w.raw_kg - gross_kg,
+            shift_variance_kg2=variance,
+            disturbed_since_s=nan,
+            flow_kg_s=0.0,
+        ),
+        following=replace(memory.following, anchor_gross_kg=nan),
+    )
+
+
+# ---- the net weight --------------------------------------------------------------------------------------
+
+
+def out_of_use(memory: Memory) -> bool:
+    """Whether the fill goes on without the scale, which is unfit, disturbed, stands still or is not believed."""
+    return memory.pumped.fill.unseen_s > UNSEEN_S
+
+
+def net_kg(memory: Memory) -> float:
+    """Refrigerant put into the cylinder, by the scale or, while that is out of use, from the last trusted weight on."""
+    if out_of_use(memory):
+        return memory.pumped.fill.net_kg + memory.pumped.due_kg
+    return memory.weight.gross_kg - memory.contents.tare_kg
+
+
+def net_uncertainty_kg(memory: Memory, settings: Settings) -> float:
+    """Standard uncertainty of `net_kg`.
+
+    Two witnesses that disagree by more than either owns up to: the figure carries the doubt.
+    """
+    w, known = memory.weight, memory.pumped.fill
+    scale_var = settings.instruments.scale_uncertainty_kg**2 + w.shift_variance_kg2
+    scale_kg = w.gross_kg - memory.contents.tare_kg
+    gap = abs(known.alone_kg + memory.pumped.due_kg - net_kg(memory))
+    doubt = gap - known.alone_spread_kg if gap > DOUBT_SPREADS * known.alone_spread_kg + WITHOUT_DOUBT_KG else 0.0
+    variance = scale_var + doubt * doubt
+    if not out_of_use(memory):
+        return sqrt(variance + w.var_kg2)
+    apart = CONTRADICTED * (known.net_kg - scale_kg) if known.refused else 0.0
+    return sqrt(variance + known.variance_kg2 + apart * apart)
