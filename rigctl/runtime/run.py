@@ -23,7 +23,7 @@ from rigctl.control.settings import Settings
 from rigctl.control.vocabulary import ACTIVE
 from rigctl.hardware.rig import wired
 from rigctl.journal.record import record_from_journal, render_page, to_json
-from rigctl.journal.store import ENDED, Journal, JournalReader, journal_path, unfinished
+from rigctl.journal.store import ENDED, Journal, JournalError, JournalReader, journal_path, unfinished
 from rigctl.monitor import live
 from rigctl.runtime import host
 from rigctl.runtime.door import Door
@@ -56,7 +56,7 @@ class Run:
         If rig and job do not go together, a real rig has no valid commissioning sheet or shall go faster than
         time, or the [hardware] table cannot be used.
     JournalError
-        If the journal cannot be written.
+        If the journal cannot be written, or if another version has left its job unfinished.
     """
 
     def __init__(
@@ -73,6 +73,9 @@ class Run:
         state = None
         if path is not None:
             with JournalReader(path) as reader:
+                why = reader.why_not_resumed()
+                if why:
+                    raise JournalError(why)
                 before, kept = reader.settings(), reader.last_state()
             if before.job.name != self._settings.job.name:
                 raise ConfigError(
