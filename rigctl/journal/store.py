@@ -723,13 +723,11 @@ class Journal:
             raise JournalError(f"{path} is a folder: name a file for the journal.")
         connection = None
         try:
+            if path.is_file() and path.stat().st_size:
+                _refuse_other_core(path, self._core)
             connection = sqlite3.connect(path, timeout=2.0, isolation_level=None, check_same_thread=False)
             new = _check_kind(connection, path)
             if not new:
-                # Before anything is written: what is refused stays as it is.
-                why = _why_not_resumed(connection, path, self._core)
-                if why:
-                    raise JournalError(why)
                 _check_job(connection, path, self._settings)
             connection.execute("PRAGMA journal_mode=WAL")
             connection.execute("PRAGMA synchronous=FULL")
@@ -789,21 +787,24 @@ class JournalReader:
             raise JournalError(_sentence(error, self.path, reading=True)) from error
 
     def _connect(self) -> sqlite3.Connection:
-        uri = self.path.as_uri()
-        connection = sqlite3.connect(f"{uri}?mode=ro", uri=True, timeout=2.0, isolation_level=None)
+        uri = f"{self.path.as_uri()}?mode=ro"
         try:
-            new = _check_kind(connection, self.path)
+            return self._begun(uri)
         except sqlite3.OperationalError:
             # A finished journal on a read-only medium: SQLite can't make its shared memory file there.
-            connection.close()
             wal = self.path.with_name(self.path.name + "-wal")
             if wal.exists() and wal.stat().st_size:
                 raise
-            connection = sqlite3.connect(f"{uri}?mode=ro&immutable=1", uri=True, isolation_level=None)
-            new = _check_kind(connection, self.path)
-        if new:
+            return self._begun(f"{uri}&immutable=1")
+
+    def _begun(self, uri: str) -> sqlite3.Connection:
+        connection = sqlite3.connect(uri, uri=True, timeout=2.0, isolation_level=None)
+        try:
+            if _check_kind(connection, self.path):
+                raise JournalError(f"The journal {self.path} is empty: the program ended before it was begun.")
+        except BaseException:
             connection.close()
-            raise JournalError(f"The journal {self.path} is empty: the program ended before it was begun.")
+            raise
         return connection
 
     def __enter__(self) -> Self:
@@ -1057,6 +1058,14 @@ def _why_not_resumed(connection: sqlite3.Connection, path: Path, core: str) -> s
         f" only that version can go on with it: this is {this}. Finish it with that version. Or end it here: write its"
         f' record as it stands with "rigctl record {path}", and start in a new folder (--out).'
     )
+
+
+def _refuse_other_core(path: Path, core: str) -> None:
+    """Read only, for a connection that may write puts the log of a killed program into the file when it is closed."""
+    uri = f"{path.as_uri()}?mode=ro"
+    with contextlib.closing(sqlite3.connect(uri, uri=True, timeout=2.0, isolation_level=None)) as connection:
+        if not _check_kind(connection, path) and (why := _why_not_resumed(connection, path, core)):
+            raise JournalError(why)
 
 
 def _state(blob: bytes | None, path: Path, version: str) -> State | None:
