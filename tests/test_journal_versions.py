@@ -300,7 +300,11 @@ def test_replay_of_another_core_says_so_first_and_compares(tmp_path, rig, monkey
     found = replay(path)
     first, *_, last = found.describe().split("\n")
     own = digests.core_digest()[:8]
-    assert f"(core {own}), this is" in first and "(core 0123abcd)" in first and "only that version can go on" in first
+    assert (
+        f"(core {own}), this is" in first
+        and "(core 0123abcd)" in first
+        and "Only the version that wrote it can go on" in first
+    )
     assert last == "60 scans identical." and found.identical
 
 

@@ -854,8 +854,8 @@ class JournalReader:
         if stands is None or stands.phase in OVER or stands.phase == IDLE or not last.foreign:
             return ""
         return (
-            f"The job is not finished: it stands in {stands}. It was written by {last.written_by}, and only that"
-            f" version can go on with it; this is {this_program()}."
+            f"The job is not finished: it stands in {stands}. Only the version that wrote it can go on with it:"
+            f" {last.written_by}."
         )
 
     def facts(self, session: Session) -> Iterator[Facts]:
