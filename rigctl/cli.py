@@ -659,10 +659,15 @@ def record(
     html: Annotated[Path | None, typer.Option(help="Write the printable page with its plot to this file.")] = None,
     as_json: Json = False,
 ) -> int:
-    """The recovery record of the job in a journal."""
+    """The recovery record of the job in a journal, whichever version wrote it."""
     from rigctl.journal import record as records
+    from rigctl.journal.store import JournalReader
 
     made = records.record_from_journal(journal)
+    with JournalReader(journal) as reader:
+        unfinished = reader.left_unfinished()
+    if unfinished:
+        typer.echo(unfinished, err=True)
     if html is not None:
         if html.exists():
             raise MistakeError(f"{html} is there already and is not overwritten; name a new file.")
@@ -677,14 +682,19 @@ def record(
 
 
 def _plot_of(journal: Path) -> str | None:
-    """The plot of a journal as SVG; None without matplotlib, and then the page has none."""
-    from rigctl.journal.store import JournalReader
+    """The plot of a journal as SVG; None without matplotlib or where it can't be read, and then the page has none."""
+    from rigctl.journal.store import JournalError, JournalReader
     from rigctl.monitor import plot
 
     with JournalReader(journal) as reader:
-        history = plot.History(reader.settings())
-        for stored in reader.scans(states=False):
-            history.add(stored.record)
+        try:
+            history = plot.History(reader.settings())
+            for stored in reader.scans(states=False):
+                history.add(stored.record)
+        except JournalError as error:
+            # The record itself does not hang on the version; the plot does.
+            typer.echo(f"The page has no plot. {error}", err=True)
+            return None
     try:
         return plot.svg(history)
     except ModuleNotFoundError:
@@ -708,7 +718,7 @@ def replay(
         say_json(
             {
                 "identical": found.identical, "compared": found.compared, "skipped": found.skipped,
-                "gaps": list(found.gaps),
+                "foreign": found.foreign, "gaps": list(found.gaps),
                 "difference": None if difference is None else {
                     "scan": difference.scan, "session": difference.session, "now_s": difference.now_s,
                     "changes": [

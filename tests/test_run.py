@@ -7,6 +7,7 @@ import json
 import os
 import pty
 import signal
+import sqlite3
 import subprocess
 import sys
 import threading
@@ -189,6 +190,34 @@ def test_a_killed_program_comes_up_held_with_its_totals(stand: Stand) -> None:
     with JournalReader(next(stand.out.glob("*.journal"))) as reader:
         assert [session.reason for session in reader.sessions()] == ["start", "resume"]
         assert "Power was lost" in reader.last_scan().record.sentence  # type: ignore[union-attr]
+
+
+def test_a_job_that_another_version_left_unfinished_is_told_and_left_as_it_is(stand: Stand) -> None:
+    program = stand.run()
+    assert stand.pressed("start")
+    assert until(lambda: stand.phase() not in (None, Phase.IDLE, Phase.LINE_UP))
+    program.kill()
+    program.wait(PATIENCE_S)
+    journal = next(stand.out.glob("*.journal"))
+    plain = sqlite3.connect(journal)
+    own = plain.execute("SELECT core FROM sessions").fetchone()[0]
+    plain.execute("UPDATE sessions SET core = ?, software_version = '0.0.9'", ("0123abcd" * 8,))
+    plain.commit()
+    plain.close()
+    before = journal.read_bytes()
+    again = stand.run()
+    _, err = again.communicate(timeout=PATIENCE_S)
+    assert again.returncode == 2 and "Traceback" not in err
+    assert "version 0.0.9 (core 0123abcd), and only that version can go on with it" in err
+    assert f"(core {own[:8]})" in err and f'"rigctl record {journal}"' in err
+    assert journal.read_bytes() == before and list(stand.out.glob("*.journal")) == [journal]
+    # And with its own core the job is gone on with.
+    plain = sqlite3.connect(journal)
+    plain.execute("UPDATE sessions SET core = ?", (own,))
+    plain.commit()
+    plain.close()
+    stand.run()
+    assert until(lambda: stand.phase() is Phase.HELD)
 
 
 def test_a_rig_without_wires_is_told_so_in_one_sentence(tmp_path: Path) -> None:

@@ -1,7 +1,8 @@
 """The recovery record of a job: what was taken out, to which level, into which cylinders, and how it went.
 
 Built from the scans as they come (`RecordBuilder`) or from a journal (`record_from_journal`); both give the
-same record. `to_json`, `json_schema` and `render_page` give it out. Uncertainties follow the Guide to the
+same record. Both go by `rigctl.journal.facts` and by nothing else, so that a journal of any version has its
+record. `to_json`, `json_schema` and `render_page` give it out. Uncertainties follow the Guide to the
 Expression of Uncertainty in Measurement (JCGM 100:2008): standard uncertainty, and expanded with coverage
 factor k = 2, about 95 % for a normal distribution.
 """
@@ -19,13 +20,27 @@ from typing import TYPE_CHECKING, Any, Final
 import msgspec
 
 from rigctl import units
-from rigctl.control.points import XV_301
 from rigctl.control.procedure.clearing import LINES_HOLD_LIQUID
 from rigctl.control.procedure.phases.ended import NO_CLEAR_OUT
-from rigctl.control.readings import RequestKind
 from rigctl.control.settings import Settings
-from rigctl.control.vocabulary import RUNNING, AlarmState, Kind, Phase
-from rigctl.journal.store import ENDED, JournalReader, iso_utc, software_version
+from rigctl.journal.facts import (
+    ACKNOWLEDGE,
+    ACKNOWLEDGED,
+    IDLE,
+    LATCHED,
+    OVER,
+    RETURNED,
+    TRIP,
+    UNACKNOWLEDGED,
+    WORKING,
+    CylinderFacts,
+    Facts,
+    JobFacts,
+    facts_of,
+    job_facts_of,
+    known,
+)
+from rigctl.journal.store import JournalReader, iso_utc, software_version
 from rigctl.scan import ScanRecord
 
 if TYPE_CHECKING:
@@ -217,13 +232,13 @@ class _AlarmSpan:
         "reset_utc_s", "returned_utc_s", "tag", "text",
     )  # fmt: skip
 
-    def __init__(self, tag: str, kind: Kind, text: str, utc_s: float) -> None:
+    def __init__(self, tag: str, kind: str, text: str, utc_s: float) -> None:
         self.tag, self.kind, self.text = tag, kind, text
         self.raised_utc_s = utc_s
         self.returned_utc_s: float | None = None
         self.acknowledged_utc_s: float | None = None
         self.reset_utc_s: float | None = None
-        self.alarm_state = AlarmState.UNACKNOWLEDGED
+        self.alarm_state = UNACKNOWLEDGED
 
 
 class RecordBuilder:
@@ -232,19 +247,19 @@ class RecordBuilder:
     Parameters
     ----------
     settings
-        Of the job; after a restart the new ones are given to `restarted`.
+        Of the job, or what a journal has kept of them; after a restart the new ones are given to `restarted`.
     version
         Of the software; None takes the installed one.
     journal_file
         Name of the journal that belongs to the record; "" without one.
     """
 
-    def __init__(self, settings: Settings, *, version: str | None = None, journal_file: str = "") -> None:
-        self._settings = settings
+    def __init__(self, settings: Settings | JobFacts, *, version: str | None = None, journal_file: str = "") -> None:
+        self._about = _job_facts(settings)
         self._version = software_version() if version is None else version
         self._journal_file = journal_file
-        self._last: ScanRecord | None = None
-        self._final: ScanRecord | None = None
+        self._last: Facts | None = None
+        self._final: Facts | None = None
         """First scan of the phase in which the job ended: later ones may see a scale without a cylinder."""
         self._job: _Span | None = None
         self._phases: list[_Span] = []
@@ -254,7 +269,6 @@ class RecordBuilder:
         self._seen_alarms: object = ()
         self._requests: list[RequestEntry] = []
         self._unlisted = 0
-        self._seen_checks: object = ()
         self._check_utc_s: list[float] = []
         self._fill_limit_kg: dict[int, float] = {}
         self._contents_kg: dict[int, float] = {}
@@ -266,38 +280,38 @@ class RecordBuilder:
 
     def add(self, record: ScanRecord) -> None:
         """Take in the next scan."""
-        readings = record.readings
-        last = self._last
+        self.take(facts_of(record))
+
+    def take(self, scan: Facts) -> None:
+        """Take in the next scan as a journal keeps it."""
+        told, last = scan.told, self._last
         self._scans += 1
-        if last is None or record.phase is not last.phase or self._clock_offset_s is None:
-            self._turn_phase(record)
-        if record.alarms is not self._seen_alarms:
-            self._turn_alarms(record)
-        if readings.requests or record.replies:
-            self._take_requests(record)
-        if record.standing_checks is not self._seen_checks:
-            self._seen_checks = record.standing_checks
-            for check in record.standing_checks[len(self._check_utc_s) :]:
-                # The clock of the check is this session's, for it began in it.
-                self._check_utc_s.append(readings.utc_s - (readings.now_s - check.started_s))
-        cylinders = record.cylinders
+        if last is None or scan.phase != last.phase or self._clock_offset_s is None:
+            self._turn_phase(scan)
+        if told.alarms is not self._seen_alarms:
+            self._turn_alarms(scan)
+        if told.requests or told.replies:
+            self._take_requests(scan)
+        for check in told.standing_checks[len(self._check_utc_s) :]:
+            # The clock of the check is this session's, for it began in it.
+            self._check_utc_s.append(scan.utc_s - (scan.now_s - check.started_s))
         # While a new cylinder is not yet weighed, the last one listed is the one that came off.
-        if cylinders and self._final is None and cylinders[-1].net_kg == record.estimate.net_kg:
-            position = len(cylinders) - 1
-            self._fill_limit_kg[position] = record.estimate.fill_limit_kg
-            self._contents_kg[position] = record.estimate.contents_kg
-        step_s = readings.utc_s - readings.now_s - (self._clock_offset_s or 0.0)
+        if told.cylinders and self._final is None and scan.cylinder_net_kg == scan.net_kg:
+            position = len(told.cylinders) - 1
+            self._fill_limit_kg[position] = told.fill_limit_kg
+            self._contents_kg[position] = scan.contents_kg
+        step_s = scan.utc_s - scan.now_s - (self._clock_offset_s or 0.0)
         if abs(step_s) > _CLOCK_STEP_S:
             self._clock_step_s = max(self._clock_step_s, abs(step_s))
-            self._clock_offset_s = readings.utc_s - readings.now_s
-        self._last = record
+            self._clock_offset_s = scan.utc_s - scan.now_s
+        self._last = scan
 
-    def restarted(self, settings: Settings | None = None, *, counts: bool = True) -> None:
+    def restarted(self, settings: Settings | JobFacts | None = None, *, counts: bool = True) -> None:
         """The next scan comes from a new start of the controller, with a new monotonic clock."""
         if settings is not None:
-            self._settings = settings
+            self._about = _job_facts(settings)
         if self._last is not None:
-            now_s = self._last.readings.now_s
+            now_s = self._last.now_s
             for span in (*self._phases, *([self._job] if self._job else [])):
                 span.pause(now_s)
         self._clock_offset_s = None
@@ -307,26 +321,26 @@ class RecordBuilder:
         """So many scans were not stored and never came here."""
         self._missing += scans
 
-    def _turn_phase(self, record: ScanRecord) -> None:
-        now_s, utc_s, phase = record.readings.now_s, record.readings.utc_s, record.phase
+    def _turn_phase(self, scan: Facts) -> None:
+        now_s, utc_s, phase = scan.now_s, scan.utc_s, scan.phase
         fresh = self._clock_offset_s is None
         if fresh:
             self._clock_offset_s = utc_s - now_s
         span = self._phases[-1] if self._phases else None
         if span is not None and span.ended_utc_s is None:
-            if fresh and span.name == phase.value:
+            if fresh and span.name == phase:
                 span.from_s = now_s
             else:
                 span.pause(now_s)
                 span.ended_utc_s = utc_s
                 if fresh and self._last is not None:
                     # It ended when the controller went, not when it came back.
-                    span.ended_utc_s = self._last.readings.utc_s
-        if phase is Phase.IDLE:
+                    span.ended_utc_s = self._last.utc_s
+        if phase == IDLE:
             return
-        if phase in ENDED:
+        if phase in OVER:
             if self._final is None:
-                self._final = record
+                self._final = scan
                 if self._job is not None:
                     self._job.pause(now_s)
                     self._job.ended_utc_s = utc_s
@@ -339,19 +353,19 @@ class RecordBuilder:
             self._job.ended_utc_s = None
         if span is None or span.ended_utc_s is not None:
             # HOLDING, HELD and RESTARTING carry one sentence: it is told once.
-            sentence = "" if phase in RUNNING else record.sentence
+            sentence = "" if phase in WORKING else scan.told.sentence
             text = "" if sentence == self._told else sentence
             self._told = sentence
             if len(self._phases) < MOST_ENTRIES:
-                self._phases.append(_Span(phase.value, now_s, utc_s, text))
+                self._phases.append(_Span(phase, now_s, utc_s, text))
             else:
                 self._unlisted += 1
 
-    def _turn_alarms(self, record: ScanRecord) -> None:
-        utc_s = record.readings.utc_s
-        self._seen_alarms = record.alarms
-        asked = any(request.kind is RequestKind.ACKNOWLEDGE for request in record.readings.requests)
-        for alarm in record.alarms:
+    def _turn_alarms(self, scan: Facts) -> None:
+        utc_s = scan.utc_s
+        self._seen_alarms = scan.told.alarms
+        asked = any(request.kind == ACKNOWLEDGE for request in scan.told.requests)
+        for alarm in scan.told.alarms:
             entry = self._active.get(alarm.tag)
             if entry is None:
                 entry = _AlarmSpan(alarm.tag, alarm.kind, alarm.text, utc_s)
@@ -361,27 +375,27 @@ class RecordBuilder:
                 else:
                     self._unlisted += 1
             entry.alarm_state = alarm.state
-            if alarm.state in (AlarmState.RETURNED, AlarmState.LATCHED):
+            if alarm.state in (RETURNED, LATCHED):
                 if entry.returned_utc_s is None:
                     entry.returned_utc_s = utc_s
-            elif alarm.state is AlarmState.UNACKNOWLEDGED:
+            elif alarm.state == UNACKNOWLEDGED:
                 # Back before anybody had seen it: still the same alarm.
                 entry.returned_utc_s = None
-            if entry.acknowledged_utc_s is None and (alarm.state is AlarmState.ACKNOWLEDGED):
+            if entry.acknowledged_utc_s is None and (alarm.state == ACKNOWLEDGED):
                 entry.acknowledged_utc_s = utc_s
-        for tag in self._active.keys() - {alarm.tag for alarm in record.alarms}:
+        for tag in self._active.keys() - {alarm.tag for alarm in scan.told.alarms}:
             entry = self._active.pop(tag)
-            if entry.alarm_state is AlarmState.LATCHED:
+            if entry.alarm_state == LATCHED:
                 entry.reset_utc_s = utc_s
             elif entry.returned_utc_s is None:
                 entry.returned_utc_s = utc_s
             # From "returned" the only way to normal is the acknowledgement (ISA-18.2).
-            if entry.acknowledged_utc_s is None and (asked or entry.alarm_state is AlarmState.RETURNED):
+            if entry.acknowledged_utc_s is None and (asked or entry.alarm_state == RETURNED):
                 entry.acknowledged_utc_s = utc_s
 
-    def _take_requests(self, record: ScanRecord) -> None:
-        replies = list(record.replies)
-        for request in record.readings.requests:
+    def _take_requests(self, scan: Facts) -> None:
+        replies = list(scan.told.replies)
+        for request in scan.told.requests:
             reply = next((r for r in replies if r.request_id == request.request_id), None)
             if reply is not None:
                 # Requests without an id are answered in their order.
@@ -391,9 +405,9 @@ class RecordBuilder:
                 continue
             self._requests.append(
                 RequestEntry(
-                    utc=iso_utc(record.readings.utc_s),
-                    kind=request.kind.value,
-                    source=request.source.value,
+                    utc=iso_utc(scan.utc_s),
+                    kind=request.kind,
+                    source=request.source,
                     request_id=request.request_id,
                     accepted=None if reply is None else reply.accepted,
                     text="" if reply is None else reply.text,
@@ -402,45 +416,44 @@ class RecordBuilder:
 
     def build(self) -> RecoveryRecord:
         """The record as it stands; may be asked for at any time."""
-        job = self._settings.job
+        job = self._about
         final = self._final or self._last
-        now_s = 0.0 if self._last is None else self._last.readings.now_s
+        now_s = 0.0 if self._last is None else self._last.now_s
         outcome, outcome_text = _outcome(final, started=self._job is not None)
-        estimate = None if final is None else final.estimate
-        recovered_kg = None if estimate is None else _known(estimate.recovered_kg)
-        uncertainty_kg = None if estimate is None else _known(estimate.recovered_uncertainty_kg)
-        checks = () if final is None else final.standing_checks
+        recovered_kg = None if final is None else known(final.recovered_kg)
+        uncertainty_kg = None if final is None else known(final.recovered_uncertainty_kg)
+        checks = () if final is None else final.told.standing_checks
         record = RecoveryRecord(
             format=FORMAT,
             outcome=outcome,
             outcome_text=outcome_text,
             job=job.name,
-            rig=self._settings.rig,
-            commissioned=self._settings.commissioned,
+            rig=job.rig,
+            commissioned=job.commissioned,
             site=job.site,
             technician=job.technician,
             date=job.date,
             appliance=job.appliance,
             refrigerant=job.refrigerant,
-            charge_kg=None if job.charge_kg is None else _known(job.charge_kg),
+            charge_kg=job.charge_kg,
             started_utc=None if self._job is None else iso_utc(self._job.started_utc_s),
             ended_utc=None if self._job is None else iso_utc(self._job.ended_utc_s),
-            duration_s=0.0 if self._job is None else _known(self._job.duration_s(now_s)),
+            duration_s=0.0 if self._job is None else known(self._job.duration_s(now_s)),
             recovered_kg=recovered_kg,
             recovered_uncertainty_kg=uncertainty_kg,
             recovered_expanded_uncertainty_kg=(None if uncertainty_kg is None else COVERAGE_FACTOR * uncertainty_kg),
             coverage_factor=COVERAGE_FACTOR,
-            required_level_pa_abs=_known(job.level_pa_abs),
+            required_level_pa_abs=job.level_pa_abs,
             required_level_text=job.level_text,
             required_level_source=job.level_source,
-            reached_level_pa_abs=_known(checks[-1].end_pa_abs) if checks else None,
+            reached_level_pa_abs=known(checks[-1].end_pa_abs) if checks else None,
             level_held=bool(checks) and checks[-1].passed,
             phases=tuple(
                 PhaseSpan(
                     name=span.name,
                     started_utc=iso_utc(span.started_utc_s),
                     ended_utc=iso_utc(span.ended_utc_s),
-                    duration_s=_known(span.duration_s(now_s)),
+                    duration_s=known(span.duration_s(now_s)),
                     text=span.text,
                 )
                 for span in self._phases
@@ -448,9 +461,9 @@ class RecordBuilder:
             standing_checks=tuple(
                 StandingCheckEntry(
                     started_utc=iso_utc(utc_s),
-                    duration_s=_known(check.duration_s),
-                    start_pa_abs=_known(check.start_pa_abs),
-                    end_pa_abs=_known(check.end_pa_abs),
+                    duration_s=known(check.duration_s),
+                    start_pa_abs=known(check.start_pa_abs),
+                    end_pa_abs=known(check.end_pa_abs),
                     passed=check.passed,
                 )
                 for check, utc_s in zip(checks, self._check_utc_s, strict=False)
@@ -459,7 +472,7 @@ class RecordBuilder:
             alarms=tuple(
                 AlarmEntry(
                     tag=entry.tag,
-                    kind=entry.kind.value,
+                    kind=entry.kind,
                     text=entry.text,
                     raised_utc=iso_utc(entry.raised_utc_s),
                     returned_utc=iso_utc(entry.returned_utc_s),
@@ -478,43 +491,50 @@ class RecordBuilder:
         )
         return msgspec.structs.replace(record, cautions=(*_cautions(record), *self._more_cautions(final)))
 
-    def _cylinders(self, final: ScanRecord) -> tuple[CylinderEntry, ...]:
+    def _cylinders(self, final: Facts) -> tuple[CylinderEntry, ...]:
+        last = len(final.told.cylinders) - 1
         return tuple(
-            CylinderEntry(
-                serial=fill.cylinder.serial,
-                labelled_refrigerant=fill.cylinder.refrigerant,
-                tare_kg=_known(fill.cylinder.tare_kg),
-                tare_reading_kg=_known(fill.tare_reading_kg),
-                water_capacity_kg=_known(fill.cylinder.water_capacity_kg),
-                service_pressure_pa_gauge=_known(fill.cylinder.service_pressure_pa_gauge),
-                retest_due=fill.cylinder.retest_due,
-                fill_limit_kg=_known(self._fill_limit_kg.get(position, math.nan)),
-                contents_kg=_known(self._contents_kg.get(position, math.nan)),
-                net_kg=_known(fill.net_kg),
-                net_uncertainty_kg=_known(fill.net_uncertainty_kg),
-            )
-            for position, fill in enumerate(final.cylinders)
+            self._cylinder(position, cylinder, final.cylinder_net_kg, final.cylinder_net_uncertainty_kg)
+            if position == last
+            else self._cylinder(position, cylinder, cylinder.net_kg, cylinder.net_uncertainty_kg)
+            for position, cylinder in enumerate(final.told.cylinders)
         )
 
-    def _more_cautions(self, final: ScanRecord | None) -> list[str]:
+    def _cylinder(
+        self, position: int, cylinder: CylinderFacts, net_kg: float, net_uncertainty_kg: float
+    ) -> CylinderEntry:
+        return CylinderEntry(
+            serial=cylinder.serial,
+            labelled_refrigerant=cylinder.refrigerant,
+            tare_kg=known(cylinder.tare_kg),
+            tare_reading_kg=known(cylinder.tare_reading_kg),
+            water_capacity_kg=known(cylinder.water_capacity_kg),
+            service_pressure_pa_gauge=known(cylinder.service_pressure_pa_gauge),
+            retest_due=cylinder.retest_due,
+            fill_limit_kg=known(self._fill_limit_kg.get(position, math.nan)),
+            contents_kg=known(self._contents_kg.get(position, math.nan)),
+            net_kg=known(net_kg),
+            net_uncertainty_kg=known(net_uncertainty_kg),
+        )
+
+    def _more_cautions(self, final: Facts | None) -> list[str]:
         """What only the scans can tell."""
-        said = [SIMULATED] if self._settings.simulated else []
+        said = [SIMULATED] if self._about.simulated else []
         if final is not None:
-            estimate = final.estimate
-            apart_kg = abs(estimate.contents_kg - estimate.second_kg)
+            apart_kg = abs(final.contents_kg - final.second_kg)
             # Two independent figures differ by more than k = 2 of their combined uncertainty.
-            if not self._settings.job.scale_usable:
+            if not self._about.scale_usable:
                 said.append(NOT_WEIGHED)
-            elif apart_kg > COVERAGE_FACTOR * math.hypot(estimate.net_uncertainty_kg, estimate.second_uncertainty_kg):
+            elif apart_kg > COVERAGE_FACTOR * math.hypot(final.net_uncertainty_kg, final.second_uncertainty_kg):
                 said.append(
                     f"Scale and compressor estimate of the cylinder's contents differ by {apart_kg:.2f} kg:"
                     " weigh the cylinder on another scale."
                 )
-            if final.phase in (Phase.COMPLETE, Phase.STOPPED) and final.outputs.bits & XV_301:
+            if final.phase in ("complete", "stopped") and final.way_out_open:
                 said.append(LINES_HOLD_LIQUID)  # the way into the cylinder was left open for them
-            elif final.phase is Phase.COMPLETE and not self._settings.fitted.cooler_valves:
+            elif final.phase == "complete" and not self._about.clears_out:
                 said.append(NO_CLEAR_OUT)
-            if not final.readings.utc_s >= _CLOCK_SET_UTC_S:
+            if not final.utc_s >= _CLOCK_SET_UTC_S:
                 said.append("The controller's clock was not set: dates and times are wrong, durations are right.")
         if self._clock_step_s:
             said.append(
@@ -530,7 +550,7 @@ def record_from_journal(path: Path) -> RecoveryRecord:
     """Build the record of the job in a journal; raises `JournalError` when it can't be read."""
     with JournalReader(path) as reader:
         sessions = reader.sessions()
-        builder = RecordBuilder(sessions[0].settings, version=sessions[-1].software_version, journal_file=path.name)
+        builder = RecordBuilder(sessions[0].job, version=sessions[-1].software_version, journal_file=path.name)
         feed(builder, reader)
         return builder.build()
 
@@ -539,39 +559,39 @@ def feed(builder: RecordBuilder, reader: JournalReader) -> None:
     """Give all stored scans to `builder`: to go on with a record after a restart, call `restarted` next."""
     for number, session in enumerate(reader.sessions()):
         if number:
-            builder.restarted(session.settings, counts=session.reason == "resume")
+            builder.restarted(session.job, counts=session.reason == "resume")
         builder.missing(session.dropped)
-        for stored in reader.scans(session.session, states=False):
-            builder.add(stored.record)
+        for scan in reader.facts(session):
+            builder.take(scan)
 
 
-def _known(value: float) -> float | None:
-    return value if math.isfinite(value) else None
+def _job_facts(settings: Settings | JobFacts) -> JobFacts:
+    return settings if isinstance(settings, JobFacts) else job_facts_of(settings)
 
 
-def _outcome(final: ScanRecord | None, *, started: bool) -> tuple[str, str]:
+def _outcome(final: Facts | None, *, started: bool) -> tuple[str, str]:
     if final is None or not started:
         return "unfinished", "The job was never started."
-    why = final.sentence or next(
-        (f"{alarm.tag}: {alarm.text}" for alarm in final.alarms if alarm.kind is Kind.TRIP), ""
+    why = final.told.sentence or next(
+        (f"{alarm.tag}: {alarm.text}" for alarm in final.told.alarms if alarm.kind == TRIP), ""
     )
     phase = final.phase
-    if phase is Phase.COMPLETE:
-        held = bool(final.standing_checks) and final.standing_checks[-1].passed
+    if phase == "complete":
+        held = bool(final.told.standing_checks) and final.told.standing_checks[-1].passed
         return "complete", (
             "The required level was reached and held."
             if held
             else "The procedure ran to its end, but no passed standing check shows that the level held."
         )
-    if phase is Phase.STOPPED:
+    if phase == "stopped":
         return "stopped", "Stopped on request before the job was complete."
-    if phase is Phase.ABORTED:
+    if phase == "aborted":
         return "aborted", f"Tripped before the job was complete. {why}".strip()
-    if phase is Phase.HELD:
+    if phase == "held":
         return "held", f"Not complete: the rig waits for a person. {why}".strip()
     return (
         "unfinished",
-        f"Not complete: the record ends in phase {phase.value.replace('_', ' ')}. {why}".strip(),
+        f"Not complete: the record ends in phase {phase.replace('_', ' ')}. {why}".strip(),
     )
 
 

@@ -1,4 +1,8 @@
-"""Replay: the stored readings once more through `step`, and whether the same comes out, to the bit."""
+"""Replay: the stored readings once more through `step`, and whether the same comes out, to the bit.
+
+A journal of another core is replayed as well, as far as its scans can be read: what differs is then the change of the
+controller.
+"""
 
 from __future__ import annotations
 
@@ -13,7 +17,7 @@ import msgspec
 from rigctl import scan
 from rigctl.control.points import Outputs
 from rigctl.control.prepare import prepare
-from rigctl.journal.store import JournalError, JournalReader, Session
+from rigctl.journal.store import JournalError, JournalReader, Session, this_program
 
 _SCAN_FIELDS = tuple(field for field in scan.ScanRecord.__struct_fields__ if field not in ("readings", "outputs"))
 
@@ -53,6 +57,8 @@ class Replay:
     gaps: tuple[str, ...]
     """One sentence for each place where the replay had to start again from a checkpoint."""
     difference: Difference | None
+    foreign: str = ""
+    """What is to be known first of a journal that another core wrote; "" for one of this core."""
 
     @property
     def identical(self) -> bool:
@@ -61,7 +67,7 @@ class Replay:
 
     def describe(self) -> str:
         """The result in words, a line for each gap and each value that differs."""
-        lines = list(self.gaps)
+        lines = [*([self.foreign] if self.foreign else []), *self.gaps]
         found = self.difference
         if found is not None:
             lines.append(
@@ -75,7 +81,7 @@ class Replay:
             skipped = f", {self.skipped} not compared" if self.skipped else ""
             lines.append(f"{self.compared} scans identical{skipped}.")
         else:
-            lines.append("Nothing could be compared: the journal holds no state to start from.")
+            lines.append("Nothing could be compared: no scan had a state to start from.")
         return "\n".join(lines)
 
 
@@ -111,21 +117,31 @@ class _Run:
 
     def over(self, from_row: int | None) -> Replay:
         difference = None
+        foreign = ""
         for session in self._reader.sessions():
-            difference = self._session(session, from_row)
+            if session.foreign:
+                foreign = _foreign(session, self._reader)
+            try:
+                difference = self._session(session, from_row)
+            except JournalError as error:
+                if not session.foreign:
+                    raise
+                self._gaps.append(str(error))
             if difference is not None:
                 break
-        return Replay(self._reader.path, self._compared, self._skipped, tuple(self._gaps), difference)
+        return Replay(self._reader.path, self._compared, self._skipped, tuple(self._gaps), difference, foreign)
 
     def _session(self, session: Session, from_row: int | None) -> Difference | None:
         prepared = prepare(session.settings)
-        state = session.start_state
+        # Of a foreign core's states only those are taken that this one can't misread.
+        states = not session.foreign or session.reads_as("state")
+        state = session.start_state if states else None
         if state is None and session.session == 1:
             state = scan.initial(prepared)
         expected: int | None = None
         waiting = ""
         first_row = 0 if from_row is None else from_row - 1
-        for stored in self._reader.scans(session.session, after_row=first_row):
+        for stored in self._reader.scans(session.session, after_row=first_row, states=states):
             record = stored.record
             if from_row is not None and stored.row <= from_row:
                 state = stored.state
@@ -168,6 +184,14 @@ class _Run:
         if waiting:
             self._gaps.append(f"{waiting}, and no checkpoint follows: the rest was not compared.")
         return None
+
+
+def _foreign(session: Session, reader: JournalReader) -> str:
+    said = (
+        f"The journal was written by {session.written_by}, this is {this_program()}: what differs may come from the"
+        " change of the controller."
+    )
+    return f"{said} {reader.left_unfinished()}".rstrip()
 
 
 def _output_changes(stored: Outputs, replayed: Outputs) -> list[Change]:

@@ -6,6 +6,20 @@ anything a person may want to prove later (events, trips, alarm changes, answers
 `synchronous=FULL`, so that it outlives a power cut (https://www.sqlite.org/pragma.html#pragma_synchronous).
 
 Nothing is ever deleted: one file a job, kept for as long as the records of the work have to be kept.
+
+What a later version can do with a journal hangs on what it is for:
+
+- *The record* is always printed. What it needs stands in the journal under names that never change
+  (`rigctl.journal.facts`), not in the core's types. Format 1 had no such facts: `rigctl.journal.format_1` reads it.
+- *Resuming* is left to the core that wrote the journal. A state is the memory of that very core: another one, though it
+  could read the state, might judge by it what it does not mean. So every session holds the digest of its core
+  (`rigctl.journal.core_digest`), and a job of another core is refused with a sentence that names the version which can.
+- *Replay and plot* read scans of another version where their layout fits (`rigctl.journal.layout`), and say so where it
+  does not.
+
+The number of the format is `PRAGMA user_version`: it stands in the file's head, so it can be read before anything is
+known of the tables, and SQLite keeps the place for just that. It grows when a table, a column or its meaning changes; a
+change of the core's types does not touch it. 1: no core, no facts. 2: this one.
 """
 
 from __future__ import annotations
@@ -29,6 +43,7 @@ from typing import TYPE_CHECKING, Any, Final, Self, TypeVar
 
 import msgspec
 
+from rigctl import units
 from rigctl.advice.report import Estimate
 from rigctl.control.points import Outputs, tags
 from rigctl.control.protect.alarms import Alarm
@@ -36,13 +51,17 @@ from rigctl.control.readings import Reading, Readings
 from rigctl.control.settings import Settings
 from rigctl.control.state import CylinderFill, Event, Reply, StandingCheck
 from rigctl.control.vocabulary import Ask, Phase
+from rigctl.journal import format_1
+from rigctl.journal.core_digest import SHOWN, core_digest
+from rigctl.journal.facts import FIGURES, IDLE, OVER, Facts, JobFacts, Told, facts_of, job_facts_of
+from rigctl.journal.layout import Layout, go_together, layout_of
 from rigctl.scan import ScanRecord
 
 if TYPE_CHECKING:
     from rigctl.scan import State
 
-SCHEMA_VERSION: Final = 1
-"""Written to `PRAGMA user_version`."""
+FORMAT: Final = 2
+"""Format of the journals written, in `PRAGMA user_version`."""
 APPLICATION_ID: Final = 0x52494743
 """Written to `PRAGMA application_id` ("RIGC"): tells a journal from any other database."""
 
@@ -59,11 +78,14 @@ LARGEST_COMMIT: Final = 500
 ENDED: Final = frozenset({Phase.STOPPED, Phase.ABORTED, Phase.COMPLETE})
 """Phases in which a job is over."""
 
-_SCHEMA: Final = """
+_SCHEMA: Final = f"""
 CREATE TABLE sessions (
     session INTEGER PRIMARY KEY,
     opened_utc_s REAL NOT NULL,
     software_version TEXT NOT NULL,
+    core TEXT NOT NULL,            -- digest of the core, SHA-256
+    layouts_json TEXT NOT NULL,    -- names of what is stored below as lists
+    job_json TEXT NOT NULL,        -- what a record says of the job
     reason TEXT NOT NULL,          -- start, resume (power loss or restart) or reopened (the file had gone)
     settings_json TEXT NOT NULL,
     settings BLOB NOT NULL,        -- the same in msgpack, exact to the bit
@@ -82,6 +104,8 @@ CREATE TABLE scans (
     pt_201_pa_abs REAL,
     wt_301_kg REAL,
     recovered_kg REAL,
+    {" REAL, ".join(FIGURES)} REAL,
+    told BLOB,                     -- for the record, by name: sentence, alarms, cylinders, ...; NULL: as before
     dropped_before INTEGER NOT NULL,
     readings BLOB NOT NULL,        -- the rest is msgpack
     outputs BLOB NOT NULL,
@@ -102,8 +126,15 @@ CREATE TABLE alarms (
 );
 """
 
+_INSERT_SCAN: Final = f"INSERT INTO scans VALUES (NULL,{','.join('?' * (19 + len(FIGURES)))})"
+
 _log = logging.getLogger(__name__)
 _T = TypeVar("_T")
+_OF_A_SCAN: Final = ("readings", "outputs", "estimate")
+_LAST_SCAN: Final = "SELECT phase, recovered_kg, utc_s FROM scans ORDER BY id DESC LIMIT 1"
+_UNREADABLE: Final = (msgspec.MsgspecError, ValueError, TypeError, LookupError, RecursionError)
+"""What comes of values that are not what they were written as."""
+_told: Final = msgspec.msgpack.Decoder(Told)
 
 # Sets are written in sorted order, so that equal states always give equal bytes.
 _encode: Final = msgspec.msgpack.Encoder(order="deterministic").encode
@@ -111,6 +142,10 @@ _encode: Final = msgspec.msgpack.Encoder(order="deterministic").encode
 
 class JournalError(Exception):
     """The journal can't be opened, read or written; the message is one sentence that says what to do."""
+
+
+class NewerJournalError(JournalError):
+    """The journal was written by a newer version, in a format that this one can't read."""
 
 
 class Health(msgspec.Struct, frozen=True):
@@ -146,14 +181,69 @@ class StoredScan:
 class Session:
     """One start of the program within a job."""
 
+    path: Path
     session: int
     opened_utc_s: float
     software_version: str
+    core: str
+    """Digest of the core that wrote it; "" in format 1."""
     reason: str
     """start, resume (power loss or restart of the program) or reopened (the file had gone)."""
-    settings: Settings
-    start_state: State | None
     dropped: int
+    layouts: dict[str, Layout]
+    settings_blob: bytes
+    start_state_blob: bytes | None
+    job_json: str
+    """What a record says of the job; in format 1 the settings."""
+
+    @property
+    def written_by(self) -> str:
+        """The program that wrote it, as a sentence names it."""
+        return _program(self.software_version, self.core)
+
+    @property
+    def foreign(self) -> bool:
+        """Another core wrote it than the one that runs here."""
+        return self.core != core_digest()
+
+    @property
+    def job(self) -> JobFacts:
+        """What a record says of the job; raises `JournalError` when the journal is damaged."""
+        try:
+            return msgspec.json.decode(self.job_json, type=JobFacts) if self.core else format_1.job_facts(self.job_json)
+        except _UNREADABLE as error:
+            raise JournalError(_damaged(self.path)) from error
+
+    @property
+    def settings(self) -> Settings:
+        """Settings of the session; raises `JournalError` when this version has others."""
+        return _decode(self.settings_blob, Settings, "settings", self.path, self.software_version)
+
+    @property
+    def start_state(self) -> State | None:
+        """The state before its first scan; raises `JournalError` when this version has another."""
+        return _state(self.start_state_blob, self.path, self.software_version)
+
+    def reads_as(self, *parts: str) -> bool:
+        """Whether its readings, outputs, estimate or state can be read by the types of this version."""
+        present = _layouts()
+        return all(part in self.layouts and go_together(self.layouts[part], present[part]) for part in parts)
+
+
+@dataclass(frozen=True, slots=True)
+class Stands:
+    """Where a job stands, by the last scan of its journal; as text it is what a sentence says of it."""
+
+    phase: str
+    recovered_kg: float = math.nan
+    utc_s: float = math.nan
+
+    def __str__(self) -> str:
+        words = self.phase.replace("_", "-")
+        if not math.isfinite(self.recovered_kg):
+            return words
+        masses = (units.format_mass(self.recovered_kg, unit) for unit in ("kg", "lb"))
+        return "{}, with {} ({}) recovered".format(words, *masses)
 
 
 @dataclass(frozen=True, slots=True)
@@ -235,17 +325,19 @@ class _Item:
 class _Written:
     """What the writer must know of the rows before, to store changes only; replaced after each commit."""
 
-    __slots__ = ("alarms", "detail", "next_checkpoint_s")
+    __slots__ = ("alarms", "detail", "next_checkpoint_s", "told")
 
     def __init__(self) -> None:
         self.detail: bytes | None = None
+        self.told: bytes | None = None
         self.alarms: dict[str, tuple[str, float]] = {}
         self.next_checkpoint_s = -math.inf
 
     def copy(self) -> _Written:
         """Take a copy that a failed transaction can throw away."""
         other = _Written()
-        other.detail, other.alarms, other.next_checkpoint_s = self.detail, self.alarms, self.next_checkpoint_s
+        other.detail, other.told = self.detail, self.told
+        other.alarms, other.next_checkpoint_s = self.alarms, self.next_checkpoint_s
         return other
 
 
@@ -267,17 +359,28 @@ def journal_path(folder: Path, settings: Settings) -> Path:
 def unfinished(folder: Path) -> Path | None:
     """The newest journal in `folder` whose job neither completed, nor stopped, nor aborted; None if all did.
 
-    Files that are no readable journals are passed over.
+    Journals of every format are looked at. Files that are no readable journals are passed over, but not one of a newer
+    format: whether its job has ended can't be told.
+
+    Raises
+    ------
+    NewerJournalError
+        A newer version has written one of them.
     """
     newest = None
     for path in folder.glob("*.journal"):
-        with contextlib.suppress(JournalError), JournalReader(path) as reader:
-            last = reader.last_scan()
-            if last is None or last.record.phase in ENDED or last.record.phase is Phase.IDLE:
-                continue
-            key = (last.record.readings.utc_s, path)
-            if newest is None or key > newest:
-                newest = key
+        try:
+            with JournalReader(path) as reader:
+                stands = reader.stands()
+        except NewerJournalError:
+            raise
+        except JournalError:
+            continue
+        if stands is None or stands.phase in OVER or stands.phase == IDLE:
+            continue
+        key = (stands.utc_s if math.isfinite(stands.utc_s) else -math.inf, path)
+        if newest is None or key > newest:
+            newest = key
     return newest[1] if newest else None
 
 
@@ -298,11 +401,14 @@ class Journal:
     commit_every_s, checkpoint_every_s
         Time between commits of plain scans, and between stored states.
 
+    version, core
+        The program's version and its core's digest, stored once a session; None takes those of this program.
+
     Raises
     ------
     JournalError
         The folder is missing or can't be written, the disk is full, the file is no journal, is damaged, was
-        made by a newer version, or holds another job.
+        made by a newer version or by another core, or holds another job.
     """
 
     def __init__(
@@ -312,6 +418,7 @@ class Journal:
         *,
         start_state: State | None = None,
         version: str | None = None,
+        core: str | None = None,
         capacity: int = CAPACITY,
         reserve: int = RESERVE,
         commit_every_s: float = COMMIT_EVERY_S,
@@ -321,6 +428,7 @@ class Journal:
         self._settings = settings
         self._start_state = start_state
         self._version = version if version is not None else software_version()
+        self._core = core if core is not None else core_digest()
         self._capacity = capacity
         self._reserve = reserve
         self._commit_every_s = commit_every_s
@@ -533,6 +641,12 @@ class Journal:
             detail = None
         else:
             rows.detail = detail
+        facts = facts_of(record)
+        told: bytes | None = _encode(facts.told)
+        if told == rows.told:
+            told = None
+        else:
+            rows.told = told
         happened = _encode(_Happened(record.events, record.replies)) if record.events or record.replies else None
         state = None
         now_s = readings.now_s
@@ -547,7 +661,7 @@ class Journal:
             rows.next_checkpoint_s = now_s + self._checkpoint_every_s
         execute = self._connection.execute
         execute(
-            "INSERT INTO scans VALUES (NULL,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?)",
+            _INSERT_SCAN,
             (
                 self._session,
                 record.scan,
@@ -559,6 +673,8 @@ class Journal:
                 _plain(readings.pt_201_pa_abs),
                 _plain(readings.wt_301_kg),
                 record.estimate.recovered_kg,
+                *(getattr(facts, name) for name in FIGURES),
+                told,
                 item.dropped_before,
                 _encode(readings),
                 _encode(record.outputs),
@@ -607,6 +723,8 @@ class Journal:
             raise JournalError(f"{path} is a folder: name a file for the journal.")
         connection = None
         try:
+            if path.is_file() and path.stat().st_size:
+                _refuse_other_core(path, self._core)
             connection = sqlite3.connect(path, timeout=2.0, isolation_level=None, check_same_thread=False)
             new = _check_kind(connection, path)
             if not new:
@@ -618,13 +736,16 @@ class Journal:
                 for statement in _SCHEMA.split(";\n"):
                     connection.execute(statement)
                 connection.execute(f"PRAGMA application_id={APPLICATION_ID}")
-                connection.execute(f"PRAGMA user_version={SCHEMA_VERSION}")
+                connection.execute(f"PRAGMA user_version={FORMAT}")
             session = connection.execute(
-                "INSERT INTO sessions (opened_utc_s, software_version, reason, settings_json, settings,"
-                " start_state) VALUES (?,?,?,?,?,?)",
+                "INSERT INTO sessions (opened_utc_s, software_version, core, layouts_json, job_json, reason,"
+                " settings_json, settings, start_state) VALUES (?,?,?,?,?,?,?,?,?)",
                 (
                     time.time(),
                     self._version,
+                    self._core,
+                    msgspec.json.encode(_layouts()).decode(),
+                    msgspec.json.encode(job_facts_of(self._settings)).decode(),
                     reason or ("start" if new else "resume"),
                     msgspec.json.encode(self._settings).decode(),
                     _encode(self._settings),
@@ -637,7 +758,7 @@ class Journal:
             if session is None:
                 raise JournalError(f"{path} took no session: it is damaged; name a new file.")
             return connection, session, path.stat().st_ino
-        except (sqlite3.Error, OSError) as error:
+        except (sqlite3.Error, OSError, ValueError) as error:
             if connection is not None:
                 connection.close()
             raise JournalError(_sentence(error, path)) from error
@@ -662,25 +783,28 @@ class JournalReader:
             raise JournalError(f"There is no journal {path}: check the name.")
         try:
             self._connection = self._connect()
-        except sqlite3.Error as error:
+        except (sqlite3.Error, ValueError) as error:
             raise JournalError(_sentence(error, self.path, reading=True)) from error
 
     def _connect(self) -> sqlite3.Connection:
-        uri = self.path.as_uri()
-        connection = sqlite3.connect(f"{uri}?mode=ro", uri=True, timeout=2.0, isolation_level=None)
+        uri = f"{self.path.as_uri()}?mode=ro"
         try:
-            new = _check_kind(connection, self.path)
+            return self._begun(uri)
         except sqlite3.OperationalError:
             # A finished journal on a read-only medium: SQLite can't make its shared memory file there.
-            connection.close()
             wal = self.path.with_name(self.path.name + "-wal")
             if wal.exists() and wal.stat().st_size:
                 raise
-            connection = sqlite3.connect(f"{uri}?mode=ro&immutable=1", uri=True, isolation_level=None)
-            new = _check_kind(connection, self.path)
-        if new:
+            return self._begun(f"{uri}&immutable=1")
+
+    def _begun(self, uri: str) -> sqlite3.Connection:
+        connection = sqlite3.connect(uri, uri=True, timeout=2.0, isolation_level=None)
+        try:
+            if _check_kind(connection, self.path):
+                raise JournalError(f"The journal {self.path} is empty: the program ended before it was begun.")
+        except BaseException:
             connection.close()
-            raise JournalError(f"The journal {self.path} is empty: the program ended before it was begun.")
+            raise
         return connection
 
     def __enter__(self) -> Self:
@@ -700,27 +824,63 @@ class JournalReader:
     def _rows(self, query: str, *values: object) -> Iterator[Any]:
         try:
             yield from self._connection.execute(query, values)
-        except sqlite3.Error as error:
+        except (sqlite3.Error, ValueError) as error:
+            # ValueError: text that is no UTF-8, in a value or in SQLite's own message about a damaged file.
             raise JournalError(_sentence(error, self.path, reading=True)) from error
 
     def sessions(self) -> list[Session]:
         """Every start of the program within this job, oldest first."""
-        query = (
-            "SELECT session, opened_utc_s, software_version, reason, settings, start_state, dropped"
-            " FROM sessions ORDER BY session"
+        try:
+            return _sessions(self._connection, self.path)
+        except (sqlite3.Error, ValueError) as error:
+            raise JournalError(_sentence(error, self.path, reading=True)) from error
+
+    def stands(self) -> Stands | None:
+        """Where the job stands by its last scan; None before the first. Reads every format."""
+        for phase, recovered_kg, utc_s in self._rows(_LAST_SCAN):
+            return Stands(str(phase), _number(recovered_kg), _number(utc_s))
+        return None
+
+    def why_not_resumed(self) -> str:
+        """Why this program can't go on with the job, which version can, and what to do; "" when it can."""
+        try:
+            return _why_not_resumed(self._connection, self.path, core_digest())
+        except (sqlite3.Error, ValueError) as error:
+            raise JournalError(_sentence(error, self.path, reading=True)) from error
+
+    def left_unfinished(self) -> str:
+        """What a person is told of a job that another version has left unfinished; "" for any other job."""
+        stands, last = self.stands(), self.sessions()[-1]
+        if stands is None or stands.phase in OVER or stands.phase == IDLE or not last.foreign:
+            return ""
+        return (
+            f"The job is not finished: it stands in {stands}. Only the version that wrote it can go on with it:"
+            f" {last.written_by}."
         )
-        return [
-            Session(
-                session=session,
-                opened_utc_s=opened_utc_s,
-                software_version=version,
-                reason=reason,
-                settings=self._decode(settings, Settings, "settings", version),
-                start_state=self._state(start_state, version),
-                dropped=dropped,
-            )
-            for session, opened_utc_s, version, reason, settings, start_state, dropped in self._rows(query)
-        ]
+
+    def facts(self, session: Session) -> Iterator[Facts]:
+        """What a record needs of every scan of a session; journals of every format and every core have it."""
+        told: Any = None
+        old = not session.core
+        columns = f"{format_1.COLUMNS}, detail" if old else f"{', '.join(FIGURES)}, told"
+        query = f"SELECT id, now_s, utc_s, phase, energised, recovered_kg, {columns} FROM scans WHERE session = ?"
+        for row in self._rows(query + " ORDER BY id", session.session):
+            row_id, now_s, utc_s, phase, energised, recovered_kg, *more, changed = row
+            way_out_open = "XV-301" in str(energised).split()
+            common = (_number(now_s), _number(utc_s), str(phase), way_out_open, _number(recovered_kg))
+            try:
+                if changed is not None:
+                    told = format_1.detail_of(changed) if old else _told.decode(changed)
+                if told is None:
+                    raise ValueError("its first row has gone")
+                if old:
+                    made = format_1.facts(*common, told, tuple(more))
+                else:
+                    figures: dict[str, Any] = dict(zip(FIGURES, map(_number, more), strict=True))
+                    made = Facts(*common, **figures, told=told)
+            except _UNREADABLE as error:
+                raise JournalError(_damaged(self.path, f" at row {row_id}")) from error
+            yield made
 
     def settings(self) -> Settings:
         """Settings of the last session."""
@@ -732,6 +892,7 @@ class JournalReader:
 
     def scans(self, session: int | None = None, after_row: int = 0, *, states: bool = True) -> Iterator[StoredScan]:
         """Every stored scan in order, from the row after `after_row`; `states=False` skips checkpoints."""
+        unlike = {one.session for one in self.sessions() if one.foreign and not one.reads_as(*_OF_A_SCAN)}
         detail = self._detail_at(after_row)
         query = (
             "SELECT scans.id, scans.session, scan, dropped_before, phase, readings, outputs, estimate, rest,"
@@ -745,16 +906,21 @@ class JournalReader:
         for row in self._rows(query + " ORDER BY scans.id", *values):
             (row_id, in_session, scan, dropped_before, phase, readings, outputs, estimate, rest) = row[:9]
             new_detail, happened, state, version = row[9:]
+            if in_session in unlike:
+                raise JournalError(
+                    f"The scans in the journal {self.path} are laid out in another way: they were written by version"
+                    f" {version}; read them with that version."
+                )
             if new_detail is not None:
-                detail = self._decode(new_detail, _Detail, "scan", version)
+                detail = _decode(new_detail, _Detail, "scan", self.path, version)
             elif detail is None:
-                raise JournalError(f"The journal {self.path} is damaged at row {row_id}: its first row has gone.")
+                raise JournalError(_damaged(self.path, f" at row {row_id}"))
             yield StoredScan(
                 row=row_id,
                 session=in_session,
                 dropped_before=dropped_before,
                 record=self._record(scan, phase, (readings, outputs, estimate, rest, happened), detail, version),
-                state=self._state(state, version) if states else None,
+                state=_state(state, self.path, version) if states else None,
             )
 
     def _detail_at(self, row: int) -> _Detail | None:
@@ -763,7 +929,7 @@ class JournalReader:
             " WHERE scans.id <= ? AND detail IS NOT NULL ORDER BY scans.id DESC LIMIT 1"
         )
         for detail, version in self._rows(query, row):
-            return self._decode(detail, _Detail, "scan", version)
+            return _decode(detail, _Detail, "scan", self.path, version)
         return None
 
     def _record(
@@ -774,18 +940,23 @@ class JournalReader:
         detail: _Detail,
         version: str,
     ) -> ScanRecord:
-        rest = self._decode(blobs[3], _Rest, "scan", version)
-        happened = _Happened((), ()) if blobs[4] is None else self._decode(blobs[4], _Happened, "scan", version)
+        def read(blob: bytes, kind: type[_T], what: str = "scan") -> _T:
+            return _decode(blob, kind, what, self.path, version)
+
+        rest = read(blobs[3], _Rest)
+        happened = _Happened((), ()) if blobs[4] is None else read(blobs[4], _Happened)
+        if len(rest.fills) != len(detail.cylinders):
+            raise JournalError(_damaged(self.path, f" at scan {scan}"))
         return ScanRecord(
             scan=scan,
-            readings=self._decode(blobs[0], Readings, "readings", version),
-            phase=Phase(phase),
+            readings=read(blobs[0], Readings, "readings"),
+            phase=_phase(phase, self.path, version),
             in_phase_s=rest.in_phase_s,
             ask=detail.ask,
             sentence=detail.sentence,
-            estimate=self._decode(blobs[2], Estimate, "estimate", version),
+            estimate=read(blobs[2], Estimate, "estimate"),
             alarms=detail.alarms,
-            outputs=self._decode(blobs[1], Outputs, "outputs", version),
+            outputs=read(blobs[1], Outputs, "outputs"),
             events=happened.events,
             replies=happened.replies,
             cylinders=tuple(
@@ -798,7 +969,7 @@ class JournalReader:
     def last_scan(self) -> StoredScan | None:
         """The last stored scan of the job; None before the first."""
         last = next(self._rows("SELECT max(id) FROM scans"))[0]
-        return None if last is None else next(self.scans(after_row=last - 1))
+        return None if last is None else next(self.scans(after_row=last - 1), None)
 
     def last_state(self) -> State | None:
         """The newest stored state, to resume from; None before the first."""
@@ -807,7 +978,7 @@ class JournalReader:
             " WHERE state IS NOT NULL ORDER BY scans.id DESC LIMIT 1"
         )
         for state, version in self._rows(query):
-            return self._state(state, version)
+            return _state(state, self.path, version)
         return None
 
     def checkpoints(self) -> list[int]:
@@ -816,25 +987,118 @@ class JournalReader:
 
     def events(self) -> Iterator[EventRow]:
         """Every event of the job in order."""
-        query = "SELECT session, scan, utc_s, phase, kind, tag, text FROM events ORDER BY id"
-        for session, scan, utc_s, phase, kind, tag, text in self._rows(query):
-            yield EventRow(session, scan, utc_s, Phase(phase), Event(kind, tag, text))
+        query = (
+            "SELECT session, scan, utc_s, phase, kind, tag, text, software_version"
+            " FROM events JOIN sessions USING (session) ORDER BY id"
+        )
+        for session, scan, utc_s, phase, kind, tag, text, version in self._rows(query):
+            yield EventRow(session, scan, utc_s, _phase(phase, self.path, version), Event(kind, tag, text))
 
-    def _state(self, blob: bytes | None, version: str) -> State | None:
-        if blob is None:
-            return None
-        from rigctl.scan import State
 
-        return self._decode(blob, State, "state", version)
+def this_program() -> str:
+    """Name the program that runs here, as a sentence does."""
+    return _program(software_version(), core_digest())
 
-    def _decode(self, blob: bytes, kind: type[_T], what: str, version: str) -> _T:
+
+def _program(version: str, core: str) -> str:
+    return f"version {version} (core {core[:SHOWN]})" if core else f"version {version} (journals of format 1)"
+
+
+def _layouts() -> dict[str, Layout]:
+    """How scans and states are laid out by this version."""
+    from rigctl.scan import State
+
+    kinds = {"readings": Readings, "outputs": Outputs, "estimate": Estimate, "state": State}
+    return {part: layout_of(kind) for part, kind in kinds.items()}
+
+
+def _sessions(connection: sqlite3.Connection, path: Path) -> list[Session]:
+    old = connection.execute("PRAGMA user_version").fetchone()[0] < FORMAT
+    known = "'', '{}', settings_json" if old else "core, layouts_json, job_json"
+    query = (
+        "SELECT session, opened_utc_s, software_version, reason, settings, start_state, dropped,"
+        f" {known} FROM sessions ORDER BY session"
+    )
+    found = []
+    for row in connection.execute(query):
+        session, opened_utc_s, version, reason, settings, start_state, dropped, core, layouts_json, job_json = row
         try:
-            return msgspec.msgpack.decode(blob, type=kind)
-        except (msgspec.MsgspecError, ValueError) as error:
-            raise JournalError(
-                f"The {what} in the journal {self.path} can't be read ({error}): it was written by version"
-                f" {version}; read it with that version."
-            ) from error
+            layouts = format_1.LAYOUTS if old else msgspec.json.decode(layouts_json, type=dict[str, Layout])
+        except _UNREADABLE as error:
+            raise JournalError(_damaged(path)) from error
+        found.append(
+            Session(
+                path=path,
+                session=session,
+                opened_utc_s=opened_utc_s,
+                software_version=version,
+                core=core,
+                reason=reason,
+                dropped=dropped,
+                layouts=layouts,
+                settings_blob=settings,
+                start_state_blob=start_state,
+                job_json=job_json,
+            )
+        )
+    if not found:
+        raise JournalError(_damaged(path))
+    return found
+
+
+def _why_not_resumed(connection: sqlite3.Connection, path: Path, core: str) -> str:
+    last = _sessions(connection, path)[-1]
+    if last.core == core and last.layouts.get("state") == _layouts()["state"]:
+        return ""
+    row = connection.execute(_LAST_SCAN).fetchone()
+    stands = Stands("idle") if row is None else Stands(str(row[0]), _number(row[1]), _number(row[2]))
+    this = this_program() if last.core != core else f"{this_program()} with another memory of its advice"
+    return (
+        f'{path} holds the job "{last.job.name}", which stands in {stands}. It was written by {last.written_by}, and'
+        f" only that version can go on with it: this is {this}. Finish it with that version. Or end it here: write its"
+        f' record as it stands with "rigctl record {path}", and start in a new folder (--out).'
+    )
+
+
+def _refuse_other_core(path: Path, core: str) -> None:
+    """Read only, for a connection that may write puts the log of a killed program into the file when it is closed."""
+    uri = f"{path.as_uri()}?mode=ro"
+    with contextlib.closing(sqlite3.connect(uri, uri=True, timeout=2.0, isolation_level=None)) as connection:
+        if not _check_kind(connection, path) and (why := _why_not_resumed(connection, path, core)):
+            raise JournalError(why)
+
+
+def _state(blob: bytes | None, path: Path, version: str) -> State | None:
+    if blob is None:
+        return None
+    from rigctl.scan import State
+
+    return _decode(blob, State, "state", path, version)
+
+
+def _decode(blob: bytes, kind: type[_T], what: str, path: Path, version: str) -> _T:
+    try:
+        return msgspec.msgpack.decode(blob, type=kind)
+    except _UNREADABLE as error:
+        raise JournalError(
+            f"The {what} in the journal {path} can't be read ({error}): it was written by version"
+            f" {version}; read it with that version."
+        ) from error
+
+
+def _phase(word: str, path: Path, version: str) -> Phase:
+    try:
+        return Phase(word)
+    except ValueError as error:
+        raise JournalError(
+            f"The journal {path} has a phase {word!r} that this version does not know: it was written by version"
+            f" {version}; read it with that version."
+        ) from error
+
+
+def _number(value: Any) -> float:
+    """A figure from a column; NaN for one that is not known, which SQLite keeps as NULL."""
+    return float(value) if isinstance(value, float | int) else math.nan
 
 
 def iso_utc(utc_s: float | None) -> str | None:
@@ -863,12 +1127,20 @@ def _check_kind(connection: sqlite3.Connection, path: Path) -> bool:
     if application_id != APPLICATION_ID:
         raise JournalError(f"{path} is a database, but not a journal of this program: name another file.")
     version = connection.execute("PRAGMA user_version").fetchone()[0]
-    if version > SCHEMA_VERSION:
-        raise JournalError(
-            f"The journal {path} was written by a newer version of this program (format {version}, this one"
-            f" reads up to {SCHEMA_VERSION}): update the program or name another file."
+    if version > FORMAT:
+        raise NewerJournalError(
+            f"The journal {path} was written by a newer version of this program ({_newest_of(connection)}format"
+            f" {version}, this one reads up to {FORMAT}): update the program or name another file."
         )
     return False
+
+
+def _newest_of(connection: sqlite3.Connection) -> str:
+    """The version that wrote a journal of a format to come, if it stands where it does today."""
+    with contextlib.suppress(sqlite3.Error, ValueError):
+        row = connection.execute("SELECT software_version FROM sessions ORDER BY session DESC LIMIT 1").fetchone()
+        return f"version {row[0]}, " if row is not None else ""
+    return ""
 
 
 def _check_job(connection: sqlite3.Connection, path: Path, settings: Settings) -> None:
@@ -899,6 +1171,8 @@ def _sentence(error: Exception, path: Path, *, reading: bool = False) -> str:
     code = getattr(error, "sqlite_errorcode", None)
     if isinstance(error, OSError):
         return f"The journal {path} can't be written ({error.strerror or error}): check the folder and the disk."
+    if isinstance(error, ValueError):
+        return _damaged(path)
     if not isinstance(code, int):
         return f"The journal {path} failed ({error}): check the disk, or name another file."
     if code in (sqlite3.SQLITE_FULL, sqlite3.SQLITE_IOERR_SHMSIZE):
@@ -910,7 +1184,11 @@ def _sentence(error: Exception, path: Path, *, reading: bool = False) -> str:
         verb = "read" if reading else "written"
         return f"The journal {path} can't be {verb}: check that the folder is there and its permissions."
     if primary == sqlite3.SQLITE_CORRUPT:
-        return f"The journal {path} is damaged: keep a copy of it and name a new file."
+        return _damaged(path)
     if primary in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
         return f"Another program keeps the journal {path} locked: close it."
     return f"The journal {path} failed ({error}): check the disk, or name another file."
+
+
+def _damaged(path: Path, where: str = "") -> str:
+    return f"The journal {path} is damaged{where}: keep a copy of it and name a new file."

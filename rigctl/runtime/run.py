@@ -23,7 +23,7 @@ from rigctl.control.settings import Settings
 from rigctl.control.vocabulary import ACTIVE
 from rigctl.hardware.rig import wired
 from rigctl.journal.record import record_from_journal, render_page, to_json
-from rigctl.journal.store import ENDED, Journal, JournalReader, journal_path, unfinished
+from rigctl.journal.store import ENDED, Journal, JournalError, JournalReader, journal_path, unfinished
 from rigctl.monitor import live
 from rigctl.runtime import host
 from rigctl.runtime.door import Door
@@ -56,7 +56,7 @@ class Run:
         If rig and job do not go together, a real rig has no valid commissioning sheet or shall go faster than
         time, or the [hardware] table cannot be used.
     JournalError
-        If the journal cannot be written.
+        If the journal cannot be written, or if another version has left its job unfinished.
     """
 
     def __init__(
@@ -65,20 +65,12 @@ class Run:
         if speed != 1.0 and not rig.simulated:
             raise ConfigError([f"{rig.path}: --speed is for a simulated rig; this one is real and keeps to the clock."])
         self._settings, self._say, self._folder = settings_for(rig, job), say, folder
+        # Before anything is wired: a folder that can't be used is told at once.
+        path, state = _under_way(folder, self._settings)
         wires, workers = wired(rig, scale_usable=self._settings.job.scale_usable)
         if not rig.simulated:
             self._settings = msgspec.structs.replace(self._settings, commissioned=_commissioned(rig, say))
         folder.mkdir(parents=True, exist_ok=True)
-        path = unfinished(folder)
-        state = None
-        if path is not None:
-            with JournalReader(path) as reader:
-                before, kept = reader.settings(), reader.last_state()
-            if before.job.name != self._settings.job.name:
-                raise ConfigError(
-                    [f'{path} holds the unfinished job "{before.job.name}"; end that one first, or name another --out.']
-                )
-            state = after_power_loss(kept) if kept is not None else None
         self.journal_path = path if path is not None else _new(folder, self._settings)
         begin = state if state is not None else initial(prepare(self._settings))
         self._journal = Journal(self.journal_path, self._settings, start_state=state)
@@ -184,6 +176,31 @@ def _commissioned(rig: RigConfig, say: Callable[[str], None]) -> str:
     for sentence in sheets.soon_due(sheet, rig, today):
         say(sentence)
     return sheet.signature.date
+
+
+def _under_way(folder: Path, settings: Settings) -> tuple[Path | None, State | None]:
+    """The journal of a job that is to be gone on with, and the state to wake up in; None for a job that begins.
+
+    Raises
+    ------
+    ConfigError
+        If the folder holds another unfinished job.
+    JournalError
+        If another version has left the job unfinished, or wrote a journal that this one can't read.
+    """
+    path = unfinished(folder)
+    if path is None:
+        return None, None
+    with JournalReader(path) as reader:
+        why = reader.why_not_resumed()
+        if why:
+            raise JournalError(why)
+        before, kept = reader.settings(), reader.last_state()
+    if before.job.name != settings.job.name:
+        raise ConfigError(
+            [f'{path} holds the unfinished job "{before.job.name}"; end that one first, or name another --out.']
+        )
+    return path, after_power_loss(kept) if kept is not None else None
 
 
 def _new(folder: Path, settings: Settings) -> Path:
