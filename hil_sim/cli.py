@@ -31,8 +31,8 @@ from rigctl.console import (
 
 if TYPE_CHECKING:
     from hil_sim.bench import Bench, Happening, Result
-    from hil_sim.faults import Fault
     from hil_sim.gallery import Entry
+    from hil_sim.instruments.faults import Fault
     from hil_sim.plant.model import PlantParameters
     from hil_sim.scenario import Scenario
     from rigctl.config import JobConfig, RigConfig
@@ -155,7 +155,7 @@ def made(fault: NamedFault, text: str) -> Fault:
     MistakeError, UnsupportedFaultError
         When there is no such kind of fault, or not at this place.
     """
-    from hil_sim import faults
+    from hil_sim.instruments import faults
 
     kinds: dict[str, Any] = {kind.value: kind for kind in (*faults.FaultKind, *faults.PlantFault)}
     if fault.kind not in kinds:
@@ -192,8 +192,8 @@ class Simulation:
             When the plant does not take the parameters, or this rig cannot have a fault.
         """
         from hil_sim.bench import Bench
-        from hil_sim.faults import UnsupportedFaultError
-        from hil_sim.operator import Operator
+        from hil_sim.instruments.faults import UnsupportedFaultError
+        from hil_sim.people import Operator
 
         other = "" if self.refrigerant == self.settings.job.refrigerant else self.refrigerant
         technician = Operator(seed, self.job.spare_cylinders, label=other)
@@ -322,7 +322,7 @@ def _simulation_of(
 @contextmanager
 def _mistakes_of(path: Path, key: str) -> Iterator[None]:
     """Say in which file a mistake stands that is told as if it stood in the command line."""
-    from hil_sim.faults import UnsupportedFaultError
+    from hil_sim.instruments.faults import UnsupportedFaultError
 
     try:
         yield

@@ -17,8 +17,8 @@ from typing import Any
 import msgspec
 
 from hil_sim.bench import Bench, Result, scenario
-from hil_sim.faults import SUPPORTED, Fault, FaultKind, Place, PlantFault, place_of
-from hil_sim.operator import Operator
+from hil_sim.instruments.faults import SUPPORTED, Fault, FaultKind, Place, PlantFault, place_of
+from hil_sim.people import Operator
 from hil_sim.plant import layout as at
 from hil_sim.plant.model import PlantParameters
 from hil_sim.scenario import load_appliance, load_setup

@@ -8,10 +8,10 @@ from pathlib import Path
 import msgspec
 import pytest
 
-from hil_sim import operator
+from hil_sim import people
 from hil_sim.bench import Bench, Result, scenario
-from hil_sim.faults import Fault, FaultKind, PlantFault, UnsupportedFaultError
-from hil_sim.operator import Operator
+from hil_sim.instruments.faults import Fault, FaultKind, PlantFault, UnsupportedFaultError
+from hil_sim.people import Operator
 from hil_sim.plant import layout
 from hil_sim.plant.model import PlantParameters
 from hil_sim.scenario import ScenarioError, load_appliance, load_setup
@@ -396,7 +396,7 @@ def test_every_setup_tells_its_purpose_in_a_line_of_its_own() -> None:
 
 
 def test_the_technician_has_an_answer_to_whatever_the_rig_may_ask() -> None:
-    assert set(operator._DEEDS) == set(Ask)
+    assert set(people._DEEDS) == set(Ask)
 
 
 @pytest.mark.parametrize("dead_man_scans", [10, 50])
@@ -404,7 +404,7 @@ def test_totals_stay_right_through_many_power_cuts_with_a_state_ten_seconds_old(
     monkeypatch: pytest.MonkeyPatch, dead_man_scans: int
 ) -> None:
     """The journal keeps a state every 10 s, and the outputs stay on until the dead-man relay falls off."""
-    monkeypatch.setattr("hil_sim.bench._JOURNAL_SCANS", 100)
+    monkeypatch.setattr("hil_sim.bench.bench._JOURNAL_SCANS", 100)
     settings, plant, _ = made()
     rig = Bench(settings, plant, 3)
     rig.press(RequestKind.START)

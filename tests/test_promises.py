@@ -21,7 +21,7 @@ from hypothesis import HealthCheck, example, given
 from hypothesis import settings as hypothesis_settings
 from hypothesis import strategies as st
 
-from hil_sim.faults import Fault, FaultKind, PlantFault, UnsupportedFaultError
+from hil_sim.instruments.faults import Fault, FaultKind, PlantFault, UnsupportedFaultError
 from rigctl import scan
 from rigctl.control.points import INLETS, M_101
 from rigctl.control.prepare import prepare

@@ -8,8 +8,8 @@ import msgspec
 import pytest
 
 from hil_sim.bench import Bench
-from hil_sim.faults import Fault, FaultKind, PlantFault
-from hil_sim.operator import Operator
+from hil_sim.instruments.faults import Fault, FaultKind, PlantFault
+from hil_sim.people import Operator
 from hil_sim.plant import layout as at
 from rigctl.control.points import INLETS, M_101, PUSH_PULL, XV_104, XV_105, XV_106, XV_201, XV_301
 from rigctl.control.prepare import prepare

@@ -25,8 +25,8 @@ from hypothesis.stateful import (
     run_state_machine_as_test,
 )
 
-from hil_sim.faults import Fault, FaultKind, PlantFault, UnsupportedFaultError
-from hil_sim.operator import _DEEDS, Act, Operator
+from hil_sim.instruments.faults import Fault, FaultKind, PlantFault, UnsupportedFaultError
+from hil_sim.people import _DEEDS, Act, Operator
 from rigctl.control.points import M_101, WAYS_IN, XV_104
 from rigctl.control.protect.table import TABLE
 from rigctl.control.readings import RequestKind, Source

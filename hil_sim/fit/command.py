@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from hil_sim.cli import Simulation
     from hil_sim.fit.estimate import Fit
     from hil_sim.fit.report import Source
-    from hil_sim.sensors import Instrument
+    from hil_sim.instruments.sensors import Instrument
 
 
 def register(app: typer.Typer) -> None:

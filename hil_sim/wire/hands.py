@@ -8,8 +8,8 @@ from math import inf
 from typing import TYPE_CHECKING, Any, Final
 
 from hil_sim.cli import fault_of, made
-from hil_sim.faults import Fault, PlantFault
-from hil_sim.operator import Deed
+from hil_sim.instruments.faults import Fault, PlantFault
+from hil_sim.people import Deed
 from hil_sim.wire.control import Answer, ControlError
 from rigctl.console import MistakeError
 

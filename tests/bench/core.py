@@ -11,7 +11,7 @@ from pathlib import Path
 
 import msgspec
 
-from hil_sim import bench as bench_module
+from hil_sim.bench import bench as bench_module
 from hil_sim.cli import prepare
 from rigctl import tablegen
 from rigctl.refrigerant import catalogue

@@ -14,7 +14,7 @@ import msgspec
 import numpy as np
 
 from hil_sim.cli import prepare
-from hil_sim.faults import Fault, PlantFault
+from hil_sim.instruments.faults import Fault, PlantFault
 from hil_sim.plant import layout as at
 from hil_sim.plant.batch import cores
 from hil_sim.plant.model import REFRIGERANTS, Plant, PlantError

@@ -12,7 +12,7 @@ from math import inf, nan
 
 import msgspec
 
-from hil_sim.faults import (
+from hil_sim.instruments.faults import (
     ActuatorFault,
     Fault,
     FaultKind,
@@ -22,11 +22,7 @@ from hil_sim.faults import (
     WireFault,
     place_of,
 )
-from hil_sim.operator import Act, Deed, Operator
-from hil_sim.plant import layout as at
-from hil_sim.plant.model import CylinderParameters, Plant, PlantParameters, RigParameters
-from hil_sim.scenario import Appliance, Setup, plant_parameters
-from hil_sim.sensors import (
+from hil_sim.instruments.sensors import (
     FAILURE_HIGH_MA,
     FAILURE_LOW_MA,
     SATURATED_HIGH_MA,
@@ -34,6 +30,10 @@ from hil_sim.sensors import (
     Sensors,
     standard_instruments,
 )
+from hil_sim.people import Act, Deed, Operator
+from hil_sim.plant import layout as at
+from hil_sim.plant.model import CylinderParameters, Plant, PlantParameters, RigParameters
+from hil_sim.scenario import Appliance, Setup, plant_parameters
 from rigctl.control.points import M_101, OUTPUT_TAGS, SAFE, Outputs
 from rigctl.control.prepare import prepare
 from rigctl.control.protect.gate import fitted_outputs

@@ -1,0 +1,9 @@
+"""Plant and controller on virtual time: the only room that knows both.
+
+Everything is counted in scans, so a run depends on its settings, parameters, faults and seed alone: two runs
+give the same outputs to the bit.
+"""
+
+from hil_sim.bench.bench import Bench, Happening, PhaseSpan, Result, hookup, rig_parameters, scenario
+
+__all__ = ["Bench", "Happening", "PhaseSpan", "Result", "hookup", "rig_parameters", "scenario"]
