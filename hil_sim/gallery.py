@@ -22,6 +22,8 @@ from math import isfinite, nan
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
+from hil_sim.simulation import prepare_scenario
+from rigctl.console import sentence_of
 from rigctl.control.vocabulary import RUNNING, Phase
 from rigctl.monitor.plot import phase_words
 
@@ -122,9 +124,6 @@ def _end_quietly() -> None:
 
 def show(number: int, name: str) -> Entry:
     """Run and draw one scenario; whatever goes wrong stands in the entry."""
-    from hil_sim.cli import prepare_scenario
-    from rigctl.console import sentence_of
-
     purpose = ""
     try:
         said, simulation = prepare_scenario(name)

@@ -625,7 +625,8 @@ def test_both_commands_list_set_ups_and_faults(what):
 
 def test_every_fault_that_is_listed_can_be_had_on_some_rig():
     # The chiller has water, the full rig every instrument: together they can have each of them.
-    from hil_sim.cli import FAULTS, prepare
+    from hil_sim.fault_names import FAULTS
+    from hil_sim.simulation import prepare
 
     for name in FAULTS:
         prepare("chiller", "full", None, [name]).bench(1)

@@ -16,6 +16,7 @@ from hil_sim import cli, gallery
 from hil_sim.bench import rig_parameters
 from hil_sim.plant.model import PlantParameters
 from hil_sim.scenario import ELSEWHERE, ScenarioError, changes, load_scenario, parameter_groups, written
+from hil_sim.simulation import prepare_scenario
 from rigctl.config import load_job, load_rig, settings_for
 from rigctl.console import MistakeError
 from tests.test_cli import CONFIGS, hil_sim, refused
@@ -86,7 +87,7 @@ def test_there_are_scenarios_for_every_appliance_and_each_has_a_purpose_of_its_o
 
 @pytest.mark.parametrize("name", NAMES)
 def test_every_shipped_scenario_loads_and_its_plant_is_accepted(name):
-    said, simulation = cli.prepare_scenario(name)
+    said, simulation = prepare_scenario(name)
     bench = simulation.bench(said.seed)
     bench.scan()
     assert bench.plant.books().mass == pytest.approx(0.0, abs=1e-9)
@@ -102,7 +103,7 @@ def test_every_shipped_scenario_loads_and_its_plant_is_accepted(name):
     ],
 )
 def test_scenarios_end_as_a_technician_expects_and_the_weight_is_right(name, outcome, words):
-    said, simulation = cli.prepare_scenario(name)
+    said, simulation = prepare_scenario(name)
     result = simulation.bench(said.seed).finish(said.until_s)
     assert result.outcome.value == outcome
     assert words in result.sentence
@@ -113,7 +114,7 @@ def test_scenarios_end_as_a_technician_expects_and_the_weight_is_right(name, out
 
 def test_a_full_cylinder_is_not_filled_above_its_limit():
     # AHRI Guideline K: 0.8 x water capacity x specific gravity; 1.06 for R-410A at 25 degC, from memory.
-    said, simulation = cli.prepare_scenario("nearly-full-cylinder")
+    said, simulation = prepare_scenario("nearly-full-cylinder")
     bench = simulation.bench(said.seed)
     bench.finish(said.until_s)
     assert bench.plant.named_truth().y_kg < 0.8 * 21.6 * 1.07
@@ -183,7 +184,7 @@ def test_a_loaded_override_arrives_in_the_plants_parameters_in_si(tmp_path_facto
     text = HEAD + "".join(f"\n[{group}]\n" + "\n".join(lines) + "\n" for group, lines in tables.items())
     path = scenario_file(tmp_path_factory.mktemp("scenario"), text)
     try:
-        _, simulation = cli.prepare_scenario(path)
+        _, simulation = prepare_scenario(path)
     except ScenarioError as error:
         # Written with twelve decimals, a value at the very limit may lie a rounding beyond it.
         assert "more or less than the plant takes" in str(error)
@@ -226,7 +227,7 @@ def test_the_room_of_a_scenario_is_the_room_the_technician_writes_down_and_the_l
     tmp_path,
 ):
     text = HEAD + '\n[ambient]\ntemperature = "86 degF"\n\n[cylinder]\nresidual = "4 kg"\n'
-    _, simulation = cli.prepare_scenario(scenario_file(tmp_path, text))
+    _, simulation = prepare_scenario(scenario_file(tmp_path, text))
     assert simulation.settings.job.ambient_degc == pytest.approx(30.0)
     assert simulation.parameters.ambient.temperature_degc == pytest.approx(30.0)
     assert simulation.settings.cylinder.residual_kg == pytest.approx(4.0)
@@ -236,7 +237,7 @@ def test_the_room_of_a_scenario_is_the_room_the_technician_writes_down_and_the_l
 
 def test_an_empty_appliance_stays_empty_whatever_charge_the_scenario_names(tmp_path):
     text = HEAD + 'faults = ["empty-appliance"]\n\n[appliance]\ncharge = "5 kg"\n'
-    _, simulation = cli.prepare_scenario(scenario_file(tmp_path, text))
+    _, simulation = prepare_scenario(scenario_file(tmp_path, text))
     assert simulation.parameters.appliance.charge_kg < 0.05
 
 
@@ -245,7 +246,7 @@ def test_a_path_in_a_scenario_counts_from_its_own_folder(tmp_path):
     job = (CONFIGS / "jobs/split-ac.toml").read_text(encoding="utf-8")
     (tmp_path / "jobs/mine.toml").write_text(job.replace("Split air conditioner, coil", "Mine, coil"), encoding="utf-8")
     text = HEAD.replace('job = "split-ac"', 'job = "jobs/mine.toml"\nappliance = "split-ac"')
-    _, simulation = cli.prepare_scenario(scenario_file(tmp_path, text))
+    _, simulation = prepare_scenario(scenario_file(tmp_path, text))
     assert simulation.settings.job.name.startswith("Mine")
 
 
@@ -293,7 +294,7 @@ def test_a_mistake_in_a_scenario_is_one_sentence_with_file_key_and_remedy(old, n
     assert old in HEAD
     path = scenario_file(tmp_path, HEAD.replace(old, new, 1))
     with pytest.raises((ScenarioError, MistakeError)) as said:
-        cli.prepare_scenario(path)
+        prepare_scenario(path)
     message = str(said.value)
     assert message.startswith(f"{path}: ")
     assert re.search(words, message), message
@@ -305,13 +306,13 @@ def test_what_the_jobs_own_log_says_of_the_cylinder_is_changed_there(tmp_path):
     (tmp_path / "job.toml").write_text(job, encoding="utf-8")
     text = HEAD.replace('"split-ac"', '"job.toml"\nappliance = "split-ac"') + '\n[cylinder]\nresidual = "4 kg"\n'
     with pytest.raises(ScenarioError, match=r"mine.toml: cylinder.residual: .*job.toml says what is in the cylinder"):
-        cli.prepare_scenario(scenario_file(tmp_path, text))
+        prepare_scenario(scenario_file(tmp_path, text))
 
 
 def test_a_fault_that_the_rig_cannot_have_names_the_scenario(tmp_path):
     text = HEAD.replace('"full"', '"basic"') + 'faults = ["gas-alarm"]\n'
     path = scenario_file(tmp_path, text)
-    _, simulation = cli.prepare_scenario(path)
+    _, simulation = prepare_scenario(path)
     with pytest.raises(MistakeError, match=r"mine.toml: run.faults: AT-001 is not fitted on this rig"):
         simulation.bench(1)
 
@@ -437,7 +438,7 @@ def test_a_drawing_has_units_phases_and_the_same_text_for_the_same_run():
 
 
 def test_the_course_of_a_long_run_stays_small_and_keeps_both_ends(tmp_path):
-    said, simulation = cli.prepare_scenario("refrigerator")
+    said, simulation = prepare_scenario("refrigerator")
     bench = simulation.bench(said.seed)
     course = gallery.Course(bench, sample_s=0.1)
     course.follow(240.0)
@@ -448,7 +449,7 @@ def test_the_course_of_a_long_run_stays_small_and_keeps_both_ends(tmp_path):
 
 
 def test_a_power_cut_leaves_a_gap_in_the_lines():
-    said, simulation = cli.prepare_scenario("power-cut")
+    said, simulation = prepare_scenario("power-cut")
     course = gallery.Course(simulation.bench(said.seed))
     course.follow(200.0)
     # The fault begins at 100 s and lasts a minute.

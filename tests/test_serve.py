@@ -23,9 +23,9 @@ import msgspec
 import pytest
 from pymodbus.client import ModbusSerialClient, ModbusTcpClient
 
-from hil_sim.cli import prepare
 from hil_sim.instruments.faults import Fault, FaultKind, PlantFault
 from hil_sim.instruments.sensors import Instrument
+from hil_sim.simulation import prepare
 from hil_sim.wire import control, scale_face, tree_face
 from hil_sim.wire.control import Control
 from hil_sim.wire.io_module import COILS, CONTACTS, LOOPS, THROTTLE_FULL, IoModule

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Final
 
 import typer
 
+from hil_sim.options import ApplianceName, JobFile, RigFile, SetupName, nothing_twice, time_of
 from rigctl.console import WHERE_FILES, MistakeError, say_json
 
 if TYPE_CHECKING:
@@ -25,12 +26,10 @@ def register(app: typer.Typer) -> None:
 
 
 def serve_command(
-    job: Annotated[str | None, typer.Option("--job", help="What is to be emptied.", metavar="FILE")] = None,
-    rig: Annotated[str | None, typer.Option("--rig", help="The rig.", metavar="FILE")] = None,
-    setup: Annotated[str | None, typer.Option("--setup", help="How the rig is hooked up.", metavar="NAME")] = None,
-    appliance: Annotated[
-        str | None, typer.Option("--appliance", help="The appliance, if not called like the job.", metavar="NAME")
-    ] = None,
+    job: JobFile = None,
+    rig: RigFile = None,
+    setup: SetupName = None,
+    appliance: ApplianceName = None,
     scenario: Annotated[
         str | None, typer.Option("--scenario", help="All of these and what goes wrong, from one file.", metavar="NAME")
     ] = None,
@@ -88,7 +87,7 @@ def serve_command(
 
     Ctrl-C, SIGTERM, or hil-sim tell SOCKET quit end it.
     """
-    from hil_sim import cli
+    from hil_sim import simulation as simulations
     from hil_sim.wire.hands import SPEEDS
     from hil_sim.wire.modbus_face import FaceError
     from hil_sim.wire.pty_line import LineError
@@ -103,14 +102,14 @@ def serve_command(
     if rtu_link is not None and not rtu:
         raise MistakeError("--rtu-link names the line of --rtu; give that, too.")
     host, port = _address(tcp)
-    dead_man_s, until_s = cli.time_of(dead_man, "--dead-man", units), inf
+    dead_man_s, until_s = time_of(dead_man, "--dead-man", units), inf
     if until is not None:
-        until_s = cli.time_of(until, "--until", units)
+        until_s = time_of(until, "--until", units)
     if scenario is None:
-        simulation = cli.prepare(job, rig, setup, (), appliance)
+        simulation = simulations.prepare(job, rig, setup, (), appliance)
     else:
-        cli.nothing_twice(scenario, {"--job": job, "--rig": rig, "--setup": setup, "--appliance": appliance})
-        said, simulation = cli.prepare_scenario(scenario)
+        nothing_twice(scenario, {"--job": job, "--rig": rig, "--setup": setup, "--appliance": appliance})
+        said, simulation = simulations.prepare_scenario(scenario)
         seed = said.seed if seed is None else seed
     if sys.stderr.isatty():
         sys.stderr.write("Preparing the plant; the first time it is compiled, which takes up to a minute.\n")

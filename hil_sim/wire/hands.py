@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 from math import inf
 from typing import TYPE_CHECKING, Any, Final
 
-from hil_sim.cli import fault_of, made
+from hil_sim.fault_names import fault_of, made
 from hil_sim.instruments.faults import Fault, PlantFault
 from hil_sim.people import Deed
 from hil_sim.wire.control import Answer, ControlError

@@ -12,7 +12,7 @@ from pathlib import Path
 import msgspec
 
 from hil_sim.bench import bench as bench_module
-from hil_sim.cli import prepare
+from hil_sim.simulation import prepare
 from rigctl import tablegen
 from rigctl.refrigerant import catalogue
 
