@@ -235,7 +235,7 @@ class Watch:
         """The computer stops for a while; the plant goes on with what was last commanded."""
         for _ in range(round(seconds / self.bench.scan_period_s)):
             self.bench.plant.advance(self.bench.scan_period_s)
-            self.bench._scan += 1
+            self.bench.clock.tick()
 
     def told(self) -> str:
         """The last happenings, for the message of a failed test."""

@@ -404,7 +404,7 @@ def test_totals_stay_right_through_many_power_cuts_with_a_state_ten_seconds_old(
     monkeypatch: pytest.MonkeyPatch, dead_man_scans: int
 ) -> None:
     """The journal keeps a state every 10 s, and the outputs stay on until the dead-man relay falls off."""
-    monkeypatch.setattr("hil_sim.bench.bench._JOURNAL_SCANS", 100)
+    monkeypatch.setattr("hil_sim.bench.controller.JOURNAL_SCANS", 100)
     settings, plant, _ = made()
     rig = Bench(settings, plant, 3)
     rig.press(RequestKind.START)

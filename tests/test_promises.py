@@ -799,7 +799,7 @@ def test_power_cut_at_any_scan_outputs_safe_nothing_acknowledged_lost_and_the_jo
         assert stored >= set(acknowledged)
         assert acknowledged
         assert kept is not None
-        bench._kept = kept
+        bench.controller.kept = kept
         bench.restore_power()
         result = watch.finish()
         watch.sound()

@@ -152,7 +152,7 @@ def test_the_count_without_the_scale_follows_what_really_crosses() -> None:
     for _ in watch.run(120.0):
         pass
     memory = watch.bench.state.control.estimate
-    gained = float(watch.bench.plant.truth()[at.Z_KG_Y]) - watch.bench._put_on_kg
+    gained = watch.bench.tally.gained_kg
     assert gained > 5.0
     # Its own stated uncertainty, 10 %, and what changing pressures add.
     assert memory.pumped_kg == pytest.approx(gained, rel=watch.settings.limits.second_estimate_uncertainty + 0.05)

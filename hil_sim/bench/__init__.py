@@ -4,6 +4,9 @@ Everything is counted in scans, so a run depends on its settings, parameters, fa
 give the same outputs to the bit.
 """
 
-from hil_sim.bench.bench import Bench, Happening, PhaseSpan, Result, hookup, rig_parameters, scenario
+from hil_sim.bench.bench import Bench
+from hil_sim.bench.happenings import Happening
+from hil_sim.bench.matched import hookup, rig_parameters, scenario
+from hil_sim.bench.result import PhaseSpan, Result
 
 __all__ = ["Bench", "Happening", "PhaseSpan", "Result", "hookup", "rig_parameters", "scenario"]
