@@ -155,9 +155,12 @@ _ESTIMATES: Final = (
     "compression_ratio",
 )  # fmt: skip
 _TRUTHS: Final = (
-    "a_pa_abs", "m_pa_abs", "s_pa_abs", "p_pa_abs", "y_pa_abs", "a_degc", "metal_degc", "oil_degc", "p_degc", "y_degc",
-    "a_kg", "oil_kg", "y_kg", "fill_y", "suction_kg_s", "cylinder_kg_s", "power_w", "ice_kg", "vented_kg",
+    "appliance_pa_abs", "header_pa_abs", "plenum_pa_abs", "discharge_pa_abs", "cylinder_pa_abs", "appliance_degc",
+    "appliance_metal_degc", "appliance_oil_degc", "discharge_degc", "cylinder_degc", "appliance_kg",
+    "appliance_oil_refrigerant_kg", "cylinder_kg", "cylinder_liquid_fraction", "suction_kg_s", "cylinder_inflow_kg_s",
+    "compressor_power_w", "coil_bath_ice_kg", "vented_kg",
 )  # fmt: skip
+"""Names of `hil_sim.plant.truth`."""
 
 
 def _series(bench: Bench, stream: Any, until_s: float, every_s: float) -> Result:
@@ -179,16 +182,16 @@ def _series(bench: Bench, stream: Any, until_s: float, every_s: float) -> Result
 
 
 def _line(bench: Bench, record: ScanRecord, at_s: float) -> list[Any]:
+    from hil_sim.plant.truth import picked
     from rigctl.control.points import tags
 
-    truth = bench.plant.named_truth()
     readings = [getattr(record.readings, name) for name in _READINGS]
     return [
         f"{at_s:.3f}", record.phase.value, record.sentence, " ".join(tags(record.outputs.bits)),
         f"{record.outputs.cv_103:.4f}",
         *("" if reading.fault is not None else f"{reading.value:.7g}" for reading in readings),
         *(_figure(getattr(record.estimate, name)) for name in _ESTIMATES),
-        *(_figure(getattr(truth, name)) for name in _TRUTHS),
+        *(_figure(value) for value in picked(bench.plant.named_truth(), _TRUTHS)),
     ]  # fmt: skip
 
 

@@ -9,7 +9,7 @@ import msgspec
 import pytest
 
 from hil_sim import people
-from hil_sim.bench import Bench, Result, scenario
+from hil_sim.bench import Bench, Happening, Result, scenario
 from hil_sim.instruments.faults import Fault, FaultKind, PlantFault, UnsupportedFaultError
 from hil_sim.people import Operator
 from hil_sim.plant import layout
@@ -132,6 +132,24 @@ def test_the_cores_cost_time() -> None:
         run_to(rig, Phase.STANDING)
         took_s[setup] = rig.time_s
     assert took_s["no-manifold"] < took_s["cores-in-manifold"]
+
+
+def test_what_happens_is_told_as_data_with_the_line_for_the_screen_made_of_it() -> None:
+    heard: list[Happening] = []
+    settings, plant, spares = made()
+    faults = (Fault("PT-201", FaultKind.OFF, at_s=60.0, until_s=62.0), Fault("plant", PlantFault.SCALE_KNOCKED, 30.0))
+    rig = Bench(settings, plant, 1, Operator(101, spares), faults, listen=heard.append)
+    events = [event for record in rig.run(120.0) for event in record.events]
+    assert heard == rig.happenings
+    by_rig = [happening for happening in heard if happening.source == "rig"]
+    assert [(told.kind, told.tag, told.words) for told in by_rig] == [
+        (told.kind, told.tag, told.text) for told in events
+    ]
+    assert {"alarm", "phase", "request", "trip"} <= {told.kind for told in by_rig}
+    assert all(told.text == (f"{told.tag}: {told.words}" if told.tag else told.words) for told in heard)
+    wrong = [(told.at_s, told.tag, told.kind) for told in heard if told.source == "fault"]
+    assert wrong == [(30.0, "plant", "scale knocked"), (60.0, "PT-201", "off"), (62.0, "PT-201", "off")]
+    assert {told.kind for told in heard if told.source == "technician"} >= {"start", "reset"}
 
 
 FAULTED = {

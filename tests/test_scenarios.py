@@ -13,12 +13,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from hil_sim import cli, gallery
-from hil_sim.bench import rig_parameters
+from hil_sim.bench import Happening, rig_parameters
 from hil_sim.plant.model import PlantParameters
 from hil_sim.scenario import ELSEWHERE, ScenarioError, changes, load_scenario, parameter_groups, written
 from hil_sim.simulation import prepare_scenario
 from rigctl.config import load_job, load_rig, settings_for
 from rigctl.console import MistakeError
+from rigctl.control.readings import Request, RequestKind, Source
 from tests.test_cli import CONFIGS, hil_sim, refused
 from tests.waiting import PROGRAM_S
 
@@ -437,6 +438,40 @@ def test_a_drawing_has_units_phases_and_the_same_text_for_the_same_run():
         assert words in drawn[0].svg
 
 
+def test_the_page_tells_neither_alarms_that_come_and_go_nor_what_was_taken_but_what_was_refused():
+    kept = [
+        Happening(1.0, "technician", "start", "", "Technician pressed start."),
+        Happening(1.1, "rig", "request", "hand-2", "PSH-201 still stands (pressure switch); start is not taken."),
+        Happening(2.0, "rig", "trip", "PAHH-201", "Discharge pressure high."),
+        # A sentence may sound like an alarm's: what counts is the kind.
+        Happening(3.0, "rig", "note", "WT-301", "active: the scale stands still."),
+        Happening(4.0, "fault", "stuck", "XV-301", "stuck."),
+    ]
+    routine = [
+        Happening(1.0, "rig", "request", "hand-1", "start taken."),
+        Happening(1.5, "rig", "alarm", "PAHH-201", "active, unacknowledged: Discharge pressure high."),
+        Happening(2.5, "technician", "acknowledge", "", "Technician acknowledged the alarms."),
+        Happening(2.6, "rig", "alarm", "PAHH-201", "normal: Discharge pressure high."),
+    ]
+    happened = sorted(kept + routine, key=lambda happening: happening.at_s)
+    assert gallery.told(happened, {"hand-2"}) == tuple(kept)
+    # What is said twice in a row, with only routine between, stands there once.
+    again = Happening(2.7, "rig", "trip", "PAHH-201", "Discharge pressure high.")
+    assert gallery.told(sorted([*happened, again], key=lambda one: one.at_s), {"hand-2"}) == tuple(kept)
+    many = [Happening(float(n), "rig", "note", "", f"Note {n}.") for n in range(2 * gallery.MOST_HAPPENINGS)]
+    assert gallery.told(many, ()) == tuple(many[: gallery.MOST_HAPPENINGS])
+
+
+def test_a_run_knows_which_requests_the_rig_did_not_take():
+    said, simulation = prepare_scenario("refrigerator")
+    bench = simulation.bench(said.seed)
+    bench.request(Request(RequestKind.RESET, Source.REMOTE, "from-afar"))
+    bench.request(Request(RequestKind.START, Source.LOCAL, "at-the-rig"))
+    course = gallery.Course(bench)
+    course.follow(2.0)
+    assert course.refused == {"from-afar"}
+
+
 def test_the_course_of_a_long_run_stays_small_and_keeps_both_ends(tmp_path):
     said, simulation = prepare_scenario("refrigerator")
     bench = simulation.bench(said.seed)
@@ -454,7 +489,9 @@ def test_a_power_cut_leaves_a_gap_in_the_lines():
     course.follow(200.0)
     # The fault begins at 100 s and lasts a minute.
     assert course.dark == [(pytest.approx(100.0, abs=0.2), pytest.approx(160.0, abs=0.2))]
-    inside = [value for at, value in zip(course.time_s, course.truth["p_pa_abs"], strict=True) if 101.0 < at < 160.05]
+    inside = [
+        value for at, value in zip(course.time_s, course.truth["discharge_pa_abs"], strict=True) if 101.0 < at < 160.05
+    ]
     assert inside
     assert all(value != value for value in inside)
 

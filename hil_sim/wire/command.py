@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import signal
 import sys
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from math import inf
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, Final
@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Final
 import typer
 
 from hil_sim.options import ApplianceName, JobFile, RigFile, SetupName, nothing_twice, time_of
-from rigctl.console import WHERE_FILES, MistakeError, say_json
+from rigctl.console import WHERE_FILES, MistakeError, say_json, say_table
 
 if TYPE_CHECKING:
     from hil_sim.wire.serve import Serve
@@ -167,12 +167,13 @@ def _say_where(made: Serve, config_out: Path | None) -> None:
 def tell_command(
     path: Annotated[Path, typer.Argument(help="Control socket of hil-sim serve.", metavar="SOCKET")],
     words: Annotated[list[str], typer.Argument(help="What to do, or one JSON object.", metavar="WORDS")],
+    as_json: Annotated[bool, typer.Option("--json", help="Print truth as JSON, as all other answers are.")] = False,
 ) -> int:
     """Tell a simulated plant that is served what to do, and print its answer.
 
     fault NAME[@SECONDS], mend [TAG], hand WHAT [KG], truth, speed N, quit; the same as JSON: {"do": "fault", "name":
     "frozen-scale"}. Hands can open-appliance, shut-appliance, ice, knock-scale, change-cylinder and more: a wrong word
-    names them all.
+    names them all. truth tells what is really so in the plant, with units and meanings; asked for as JSON, as JSON.
     """
     from hil_sim.wire.control import ControlError, tell
 
@@ -184,8 +185,44 @@ def tell_command(
         raise MistakeError(f"{path}: nobody listens there ({error.strerror or error}); is hil-sim serve on?") from None
     if answer.get("ok") is not True:
         raise MistakeError(str(answer.get("error")))
-    say_json(answer)
+    if words == ["truth"] and not as_json:
+        say_table("", ("", ""), truth_rows(answer))
+    else:
+        say_json(answer)
     return 0
+
+
+_HOW: Final = {
+    "powered": "supply is there",
+    "emergency_stop": "HS-001 is pressed",
+    "speed": "simulated over real time",
+    "steps": "scan periods that have passed",
+    "late_steps": "of these, begun more than half a period late",
+    "latest_s": "the most that one was begun late",
+    "given_up_s": "time given up instead of made up",
+    "dead_man_drops": "times that all outputs dropped because the heartbeat stood still",
+    "outputs": "outputs that are on, as they stand on the wire",
+}
+"""What the answer to "truth" holds besides the truth -> what it is."""
+
+
+def truth_rows(answer: Mapping[str, Any]) -> list[tuple[str, str]]:
+    """An answer to "truth" in two columns: name = value unit, and what it is."""
+    from hil_sim.plant.truth import QUANTITIES
+
+    truth = answer["truth"]
+    rows = [(f"{one.name} = {_shown(truth[one.name])} {one.unit}", one.meaning) for one in QUANTITIES]
+    return rows + [(f"{name} = {_shown(answer[name])}", meaning) for name, meaning in _HOW.items() if name in answer]
+
+
+def _shown(value: Any) -> str:
+    if value is None:
+        return "unknown"
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, dict):
+        return " ".join(tag for tag, on in value.items() if on) or "none"
+    return f"{value:.6g}"
 
 
 _KEYS: Final = {"fault": ("name",), "mend": ("tag",), "hand": ("what", "kg"), "speed": ("value",)}
