@@ -139,7 +139,8 @@ def run_loop(job, quick, keep_readings=False):
     loop.wall_s = clock() - began
     loop.simulated_s = bench.time_s - from_s
     loop.outcome = bench.last.phase.value
-    loop.mass_error, loop.energy_error = bench.plant.books()
+    books = bench.plant.books()
+    loop.mass_error, loop.energy_error = books.mass, books.energy
     return loop
 
 
