@@ -1,4 +1,4 @@
-"""Plant and controller on virtual time: the only room that knows both.
+"""Plant and controller on virtual time: the room in which the two meet; what is above it goes through here.
 
 Everything is counted in scans, so a run depends on its settings, parameters, faults and seed alone: two runs
 give the same outputs to the bit.
