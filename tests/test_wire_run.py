@@ -76,7 +76,7 @@ def in_step(served, folder):
     clock.workers = list(workers.values())
 
     def start():
-        return (Request(RequestKind.START, Source.LOCAL, "1"),) if loop.state.phase is Phase.IDLE else ()
+        return (Request(RequestKind.START, Source.LOCAL, "1"),) if loop.state.control.phase is Phase.IDLE else ()
 
     def hear(record, state):
         journal.offer(record, state)
