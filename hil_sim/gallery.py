@@ -13,7 +13,7 @@ import os
 import re
 import signal
 from array import array
-from collections.abc import Iterator, Sequence
+from collections.abc import Container, Iterable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from dataclasses import dataclass
 from importlib.metadata import version
@@ -22,6 +22,10 @@ from math import isfinite, nan
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
+from hil_sim.plant.truth import picked
+from hil_sim.simulation import prepare_scenario
+from rigctl.console import sentence_of
+from rigctl.control.readings import RequestKind
 from rigctl.control.vocabulary import RUNNING, Phase
 from rigctl.monitor.plot import phase_words
 
@@ -122,9 +126,6 @@ def _end_quietly() -> None:
 
 def show(number: int, name: str) -> Entry:
     """Run and draw one scenario; whatever goes wrong stands in the entry."""
-    from hil_sim.cli import prepare_scenario
-    from rigctl.console import sentence_of
-
     purpose = ""
     try:
         said, simulation = prepare_scenario(name)
@@ -134,28 +135,41 @@ def show(number: int, name: str) -> Entry:
         course.follow(said.until_s)
         result = bench.result()
         svg = draw(course, said.name, simulation.settings.job.level_pa_abs, number)
-        return Entry(number, said.name, purpose, "", result, _told(bench), svg)
+        return Entry(number, said.name, purpose, "", result, told(bench.happenings, course.refused), svg)
     except Exception as error:  # One scenario must not take the others with it.
         failed = sentence_of(error) or f"the program has a fault here: {type(error).__name__}: {error}"
         return Entry(number, Path(name).stem, purpose, failed)
 
 
-_ALARM_WORK: Final = re.compile(r"^\S+: (active|returned|normal|latched|acknowledged)|taken\.$|acknowledged the alarms")
+def told(happenings: Iterable[Happening], refused: Container[str]) -> tuple[Happening, ...]:
+    """What stands on the page: no coming and going of alarms, no request that was taken, nothing twice in a row.
 
-
-def _told(bench: Bench) -> tuple[Happening, ...]:
-    """What happened, without the coming and going of alarms and without saying a thing twice in a row."""
-    told: list[Happening] = []
-    for happening in bench.happenings:
-        if _ALARM_WORK.search(happening.text) or (told and told[-1].text == happening.text):
+    Parameters
+    ----------
+    happenings
+        All of a run.
+    refused
+        Ids of the requests that the rig did not take.
+    """
+    kept: list[Happening] = []
+    for happening in happenings:
+        if _is_routine(happening, refused) or (kept and kept[-1].text == happening.text):
             continue
-        told.append(happening)
-    return tuple(told[:MOST_HAPPENINGS])
+        kept.append(happening)
+    return tuple(kept[:MOST_HAPPENINGS])
+
+
+def _is_routine(happening: Happening, refused: Container[str]) -> bool:
+    if happening.source == "technician":
+        return happening.kind == RequestKind.ACKNOWLEDGE.value
+    if happening.kind == "request":
+        return happening.tag not in refused
+    return happening.source == "rig" and happening.kind == "alarm"
 
 
 _TRUTHS: Final = (
-    "a_pa_abs", "m_pa_abs", "p_pa_abs", "y_pa_abs", "a_degc", "oil_degc", "p_degc", "y_degc", "a_kg", "oil_kg",
-    "power_w",
+    "appliance_pa_abs", "header_pa_abs", "discharge_pa_abs", "cylinder_pa_abs", "appliance_degc", "appliance_oil_degc",
+    "discharge_degc", "cylinder_degc", "appliance_kg", "appliance_oil_refrigerant_kg", "compressor_power_w",
 )  # fmt: skip
 
 
@@ -179,14 +193,18 @@ class Course:
         self.recovered_uncertainty_kg = array("d")
         self.dark: list[tuple[float, float]] = []
         """From and to: no power."""
+        self.refused: set[str] = set()
+        """Ids of the requests that the rig did not take."""
         self._due_s = 0.0
 
     def follow(self, until_s: float) -> None:
         """Run the bench to its end, or to `until_s`."""
         bench = self.bench
         period_s, last_s = bench.scan_period_s, 0.0
-        for _ in bench.run(until_s):
+        for record in bench.run(until_s):
             now_s = bench.time_s
+            if record.replies:
+                self.refused.update(reply.request_id for reply in record.replies if not reply.accepted)
             if now_s - last_s > 1.5 * period_s:
                 self.dark.append((last_s, now_s - period_s))
             last_s = now_s
@@ -196,15 +214,15 @@ class Course:
             self._sample(last_s)
 
     def _sample(self, now_s: float) -> None:
-        truth, last = self.bench.plant.named_truth(), self.bench.last
+        truth, last = picked(self.bench.plant.named_truth(), _TRUTHS), self.bench.last
         if self.dark and self.time_s and self.time_s[-1] < self.dark[-1][0]:
             # Nobody looked while there was no power: the lines have a gap.
             for column in self._columns():
                 column.append(nan)
             self.time_s.append(self.dark[-1][1])
         self.time_s.append(now_s)
-        for name, column in self.truth.items():
-            column.append(getattr(truth, name))
+        for name, value in zip(_TRUTHS, truth, strict=True):
+            self.truth[name].append(value)
         self.recovered_kg.append(last.estimate.recovered_kg if last else nan)
         self.recovered_uncertainty_kg.append(last.estimate.recovered_uncertainty_kg if last else nan)
         self._due_s = now_s + self.sample_s
@@ -271,7 +289,7 @@ def draw(course: Course, name: str, level_pa_abs: float, number: int = 0) -> str
         _pressures(axes[0], course, times, level_pa_abs)
         _weights(axes[1], course, times)
         _temperatures(axes[2], course, times)
-        axes[3].plot(times, course.truth["power_w"], color=_BLACK, linewidth=1.1)
+        axes[3].plot(times, course.truth["compressor_power_w"], color=_BLACK, linewidth=1.1)
         axes[3].set_ylabel("compressor\npower (W)")
         axes[3].set_ylim(bottom=0.0)
         axes[3].set_xlabel(f"time ({time_unit})")
@@ -373,7 +391,9 @@ def _pressures(axis: Any, course: Course, times: list[float], level_pa_abs: floa
     from matplotlib.ticker import FuncFormatter, LogLocator, NullFormatter
 
     seen = [level_pa_abs * 1e-5, 1.01325]
-    for name, style in (("p", "discharge"), ("y", "cylinder"), ("a", "appliance"), ("m", "suction")):
+    for name, style in (
+        ("discharge", "discharge"), ("cylinder", "cylinder"), ("appliance", "appliance"), ("header", "suction"),
+    ):  # fmt: skip
         bar = [pa * 1e-5 for pa in course.truth[f"{name}_pa_abs"]]
         known = [value for value in bar if isfinite(value)]
         seen += (min(known), max(known))
@@ -393,9 +413,10 @@ def _weights(axis: Any, course: Course, times: list[float]) -> None:
     high = [m + 2.0 * s for m, s in zip(mass, spread, strict=True)]
     axis.fill_between(times, low, high, color=_SKY, alpha=0.35, linewidth=0)
     axis.plot(times, mass, color=_BLACK, linewidth=1.5, label="recovered, by the rig (± 2 u)")
-    left = [a + oil for a, oil in zip(course.truth["a_kg"], course.truth["oil_kg"], strict=True)]
+    in_oil = course.truth["appliance_oil_refrigerant_kg"]
+    left = [a + oil for a, oil in zip(course.truth["appliance_kg"], in_oil, strict=True)]
     _line(axis, times, left, "appliance", "in the appliance")
-    _line(axis, times, course.truth["oil_kg"], "oil", "of this in its oil")
+    _line(axis, times, in_oil, "oil", "of this in its oil")
     most = max([value for value in (*mass, *left) if isfinite(value)], default=1.0)
     axis.set_ylim(-0.03 * most, 1.08 * most)
     axis.set_ylabel("weight (kg)")
@@ -404,10 +425,10 @@ def _weights(axis: Any, course: Course, times: list[float]) -> None:
 def _temperatures(axis: Any, course: Course, times: list[float]) -> None:
     axis.axhline(0.0, color=_SOFT, linewidth=0.6)
     for name, style, word in (
-        ("p", "discharge", "discharge"),
-        ("y", "cylinder", "cylinder"),
-        ("oil", "oil", "appliance's oil"),
-        ("a", "appliance", "refrigerant in the appliance"),
+        ("discharge", "discharge", "discharge"),
+        ("cylinder", "cylinder", "cylinder"),
+        ("appliance_oil", "oil", "appliance's oil"),
+        ("appliance", "appliance", "refrigerant in the appliance"),
     ):
         _line(axis, times, course.truth[f"{name}_degc"], style, word)
     axis.set_ylabel("temperature (°C)")

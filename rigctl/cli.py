@@ -88,6 +88,7 @@ def demo(
     Ctrl-C asks the rig to stop in good order; a second one ends at once.
     """
     from hil_sim import cli as simulating
+    from hil_sim.simulation import prepare
     from rigctl import demo as demonstration
 
     if list_setups or list_faults:
@@ -96,7 +97,7 @@ def demo(
     pace = demonstration.speed_of(speed)
     if broker is not None and (no_mqtt or broker_port is not None):
         raise MistakeError("--broker does not go with --no-mqtt or --broker-port; give one of them.")
-    simulation = simulating.prepare(job, rig, setup, fault or (), appliance)
+    simulation = prepare(job, rig, setup, fault or (), appliance)
     telemetry = None if no_mqtt else demonstration.Telemetry(simulation, broker, broker_port, pace)
     folder = demonstration.folder_for(out, simulation.job.path)
     try:

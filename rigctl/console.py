@@ -79,7 +79,7 @@ _TOLD_BY: Final = (
     ("rigctl.telemetry.broker", "BrokerError"),
     ("rigctl.hardware.driver", "WiringError"),
     ("hil_sim.scenario", "ScenarioError"),
-    ("hil_sim.faults", "UnsupportedFaultError"),
+    ("hil_sim.instruments.faults", "UnsupportedFaultError"),
     ("hil_sim.plant.model", "PlantError"),
 )
 """Errors whose message is a sentence for the user."""

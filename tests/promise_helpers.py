@@ -17,8 +17,8 @@ from typing import Any
 import msgspec
 
 from hil_sim.bench import Bench, Result, scenario
-from hil_sim.faults import SUPPORTED, Fault, FaultKind, Place, PlantFault, place_of
-from hil_sim.operator import Operator
+from hil_sim.instruments.faults import SUPPORTED, Fault, FaultKind, Place, PlantFault, place_of
+from hil_sim.people import Operator
 from hil_sim.plant import layout as at
 from hil_sim.plant.model import PlantParameters
 from hil_sim.scenario import load_appliance, load_setup
@@ -235,7 +235,7 @@ class Watch:
         """The computer stops for a while; the plant goes on with what was last commanded."""
         for _ in range(round(seconds / self.bench.scan_period_s)):
             self.bench.plant.advance(self.bench.scan_period_s)
-            self.bench._scan += 1
+            self.bench.clock.tick()
 
     def told(self) -> str:
         """The last happenings, for the message of a failed test."""

@@ -12,7 +12,7 @@ from pathlib import Path
 import msgspec
 
 from hil_sim.bench import Bench
-from hil_sim.cli import prepare
+from hil_sim.simulation import prepare
 from hil_sim.wire.control import tell
 from hil_sim.wire.serve import Serve
 from rigctl.config import settings_for

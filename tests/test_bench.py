@@ -8,10 +8,10 @@ from pathlib import Path
 import msgspec
 import pytest
 
-from hil_sim import operator
-from hil_sim.bench import Bench, Result, scenario
-from hil_sim.faults import Fault, FaultKind, PlantFault, UnsupportedFaultError
-from hil_sim.operator import Operator
+from hil_sim import people
+from hil_sim.bench import Bench, Happening, Result, scenario
+from hil_sim.instruments.faults import Fault, FaultKind, PlantFault, UnsupportedFaultError
+from hil_sim.people import Operator
 from hil_sim.plant import layout
 from hil_sim.plant.model import PlantParameters
 from hil_sim.scenario import ScenarioError, load_appliance, load_setup
@@ -132,6 +132,24 @@ def test_the_cores_cost_time() -> None:
         run_to(rig, Phase.STANDING)
         took_s[setup] = rig.time_s
     assert took_s["no-manifold"] < took_s["cores-in-manifold"]
+
+
+def test_what_happens_is_told_as_data_with_the_line_for_the_screen_made_of_it() -> None:
+    heard: list[Happening] = []
+    settings, plant, spares = made()
+    faults = (Fault("PT-201", FaultKind.OFF, at_s=60.0, until_s=62.0), Fault("plant", PlantFault.SCALE_KNOCKED, 30.0))
+    rig = Bench(settings, plant, 1, Operator(101, spares), faults, listen=heard.append)
+    events = [event for record in rig.run(120.0) for event in record.events]
+    assert heard == rig.happenings
+    by_rig = [happening for happening in heard if happening.source == "rig"]
+    assert [(told.kind, told.tag, told.words) for told in by_rig] == [
+        (told.kind, told.tag, told.text) for told in events
+    ]
+    assert {"alarm", "phase", "request", "trip"} <= {told.kind for told in by_rig}
+    assert all(told.text == (f"{told.tag}: {told.words}" if told.tag else told.words) for told in heard)
+    wrong = [(told.at_s, told.tag, told.kind) for told in heard if told.source == "fault"]
+    assert wrong == [(30.0, "plant", "scale knocked"), (60.0, "PT-201", "off"), (62.0, "PT-201", "off")]
+    assert {told.kind for told in heard if told.source == "technician"} >= {"start", "reset"}
 
 
 FAULTED = {
@@ -396,7 +414,7 @@ def test_every_setup_tells_its_purpose_in_a_line_of_its_own() -> None:
 
 
 def test_the_technician_has_an_answer_to_whatever_the_rig_may_ask() -> None:
-    assert set(operator._DEEDS) == set(Ask)
+    assert set(people._DEEDS) == set(Ask)
 
 
 @pytest.mark.parametrize("dead_man_scans", [10, 50])
@@ -404,7 +422,7 @@ def test_totals_stay_right_through_many_power_cuts_with_a_state_ten_seconds_old(
     monkeypatch: pytest.MonkeyPatch, dead_man_scans: int
 ) -> None:
     """The journal keeps a state every 10 s, and the outputs stay on until the dead-man relay falls off."""
-    monkeypatch.setattr("hil_sim.bench._JOURNAL_SCANS", 100)
+    monkeypatch.setattr("hil_sim.bench.controller.JOURNAL_SCANS", 100)
     settings, plant, _ = made()
     rig = Bench(settings, plant, 3)
     rig.press(RequestKind.START)

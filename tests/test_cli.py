@@ -591,8 +591,9 @@ def test_hil_sim_writes_a_time_series_that_ends_where_its_summary_does(tmp_path)
     assert rows[-1]["phase"] == summary["outcome"]
     # Nothing is lost or made: what left the appliance and its oil is in rig, cylinder or air (first law of books).
     first, last = rows[0], rows[-1]
-    gone_kg = sum(float(first[f"true_{n}_kg"]) - float(last[f"true_{n}_kg"]) for n in ("a", "oil"))
-    arrived_kg = float(last["true_y_kg"]) - float(first["true_y_kg"])
+    of_appliance = ("appliance", "appliance_oil_refrigerant")
+    gone_kg = sum(float(first[f"true_{n}_kg"]) - float(last[f"true_{n}_kg"]) for n in of_appliance)
+    arrived_kg = float(last["true_cylinder_kg"]) - float(first["true_cylinder_kg"])
     assert arrived_kg == pytest.approx(summary["true_recovered_kg"], abs=0.05)
     assert 0.0 <= gone_kg - arrived_kg < 0.5
     refused(hil_sim("run", "--csv", path), "not overwritten")
@@ -625,7 +626,8 @@ def test_both_commands_list_set_ups_and_faults(what):
 
 def test_every_fault_that_is_listed_can_be_had_on_some_rig():
     # The chiller has water, the full rig every instrument: together they can have each of them.
-    from hil_sim.cli import FAULTS, prepare
+    from hil_sim.fault_names import FAULTS
+    from hil_sim.simulation import prepare
 
     for name in FAULTS:
         prepare("chiller", "full", None, [name]).bench(1)

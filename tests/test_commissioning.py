@@ -21,7 +21,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from hil_sim.cli import prepare
+from hil_sim.simulation import prepare
 from hil_sim.wire.serve import Serve
 from rigctl import units
 from rigctl.commissioning import page, rig_text, steps

@@ -7,7 +7,7 @@ import math
 
 import pytest
 
-from hil_sim.faults import (
+from hil_sim.instruments.faults import (
     SUPPORTED,
     ActuatorFault,
     Fault,
@@ -18,7 +18,7 @@ from hil_sim.faults import (
     WireFault,
     place_of,
 )
-from hil_sim.sensors import Instrument
+from hil_sim.instruments.sensors import Instrument
 
 PRESSURE = Instrument("PT-101", 0.0, 4.0e6)
 SCALE = Instrument("WT-301", -5.0, 150.0, loop=False)

@@ -16,8 +16,8 @@ from hypothesis import settings as hypothesis_settings
 from hypothesis import strategies as st
 
 from hil_sim.bench import Bench, scenario
-from hil_sim.faults import Fault, FaultKind
-from hil_sim.operator import Operator
+from hil_sim.instruments.faults import Fault, FaultKind
+from hil_sim.people import Operator
 from hil_sim.plant import layout as at
 from hil_sim.scenario import load_appliance, load_setup
 from rigctl import config

@@ -8,9 +8,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from hil_sim.cli import prepare, prepare_scenario
 from hil_sim.fit import estimate, report
 from hil_sim.fit.recording import RecordingError, from_records, load, read_csv, run_of, used_part
+from hil_sim.simulation import prepare, prepare_scenario
 from rigctl.console import find
 from rigctl.control.points import OUTPUT_TAGS
 from rigctl.journal.store import Journal

@@ -10,7 +10,7 @@ import msgspec
 import pytest
 
 from hil_sim.bench import Bench, rig_parameters
-from hil_sim.operator import Operator
+from hil_sim.people import Operator
 from rigctl.control.settings import Fitted, unsafe
 from rigctl.control.vocabulary import Phase
 from tests.promise_helpers import loaded

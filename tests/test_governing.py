@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from hil_sim.bench import Bench
-from hil_sim.faults import Fault, PlantFault
+from hil_sim.instruments.faults import Fault, PlantFault
 from hil_sim.plant import layout as at
 from rigctl.control.points import EH_001, INLETS, M_001, M_101, M_201, M_202
 from rigctl.control.procedure.pauses import REST_LEAST_S

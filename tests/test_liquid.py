@@ -1,4 +1,4 @@
-"""End and return of the liquid on made-up signals whose end is known; noise as `hil_sim.sensors` has it."""
+"""End and return of the liquid on made-up signals whose end is known; noise as `hil_sim.instruments.sensors` has it."""
 
 from __future__ import annotations
 

@@ -21,7 +21,7 @@ from hypothesis import HealthCheck, example, given
 from hypothesis import settings as hypothesis_settings
 from hypothesis import strategies as st
 
-from hil_sim.faults import Fault, FaultKind, PlantFault, UnsupportedFaultError
+from hil_sim.instruments.faults import Fault, FaultKind, PlantFault, UnsupportedFaultError
 from rigctl import scan
 from rigctl.control.points import INLETS, M_101
 from rigctl.control.prepare import prepare
@@ -799,7 +799,7 @@ def test_power_cut_at_any_scan_outputs_safe_nothing_acknowledged_lost_and_the_jo
         assert stored >= set(acknowledged)
         assert acknowledged
         assert kept is not None
-        bench._kept = kept
+        bench.controller.kept = kept
         bench.restore_power()
         result = watch.finish()
         watch.sound()

@@ -13,11 +13,13 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from hil_sim import cli, gallery
-from hil_sim.bench import rig_parameters
+from hil_sim.bench import Happening, rig_parameters
 from hil_sim.plant.model import PlantParameters
 from hil_sim.scenario import ELSEWHERE, ScenarioError, changes, load_scenario, parameter_groups, written
+from hil_sim.simulation import prepare_scenario
 from rigctl.config import load_job, load_rig, settings_for
 from rigctl.console import MistakeError
+from rigctl.control.readings import Request, RequestKind, Source
 from tests.test_cli import CONFIGS, hil_sim, refused
 from tests.waiting import PROGRAM_S
 
@@ -91,7 +93,7 @@ def test_there_are_scenarios_for_every_appliance_and_each_has_a_purpose_of_its_o
 
 @pytest.mark.parametrize("name", NAMES)
 def test_every_shipped_scenario_loads_and_its_plant_is_accepted(name):
-    said, simulation = cli.prepare_scenario(name)
+    said, simulation = prepare_scenario(name)
     bench = simulation.bench(said.seed)
     bench.scan()
     assert bench.plant.books().mass == pytest.approx(0.0, abs=1e-9)
@@ -107,7 +109,7 @@ def test_every_shipped_scenario_loads_and_its_plant_is_accepted(name):
     ],
 )
 def test_scenarios_end_as_a_technician_expects_and_the_weight_is_right(name, outcome, words):
-    said, simulation = cli.prepare_scenario(name)
+    said, simulation = prepare_scenario(name)
     result = simulation.bench(said.seed).finish(said.until_s)
     assert result.outcome.value == outcome
     assert words in result.sentence
@@ -118,7 +120,7 @@ def test_scenarios_end_as_a_technician_expects_and_the_weight_is_right(name, out
 
 def test_a_full_cylinder_is_not_filled_above_its_limit():
     # AHRI Guideline K: 0.8 x water capacity x specific gravity; 1.06 for R-410A at 25 degC, from memory.
-    said, simulation = cli.prepare_scenario("nearly-full-cylinder")
+    said, simulation = prepare_scenario("nearly-full-cylinder")
     bench = simulation.bench(said.seed)
     bench.finish(said.until_s)
     assert bench.plant.named_truth().y_kg < 0.8 * 21.6 * 1.07
@@ -189,7 +191,7 @@ def test_a_loaded_override_arrives_in_the_plants_parameters_in_si(tmp_path_facto
     text = HEAD + "".join(f"\n[{group}]\n" + "\n".join(lines) + "\n" for group, lines in tables.items())
     path = scenario_file(tmp_path_factory.mktemp("scenario"), text)
     try:
-        _, simulation = cli.prepare_scenario(path)
+        _, simulation = prepare_scenario(path)
     except ScenarioError as error:
         # Written with twelve decimals, a value at the very limit may lie a rounding beyond it.
         assert "more or less than the plant takes" in str(error)
@@ -234,7 +236,7 @@ def test_the_room_of_a_scenario_is_the_room_the_technician_writes_down_and_the_l
     tmp_path,
 ):
     text = HEAD + '\n[ambient]\ntemperature = "86 degF"\n\n[cylinder]\nresidual = "4 kg"\n'
-    _, simulation = cli.prepare_scenario(scenario_file(tmp_path, text))
+    _, simulation = prepare_scenario(scenario_file(tmp_path, text))
     assert simulation.settings.job.ambient_degc == pytest.approx(30.0)
     assert simulation.parameters.ambient.temperature_degc == pytest.approx(30.0)
     assert simulation.settings.cylinder.residual_kg == pytest.approx(4.0)
@@ -244,7 +246,7 @@ def test_the_room_of_a_scenario_is_the_room_the_technician_writes_down_and_the_l
 
 def test_an_empty_appliance_stays_empty_whatever_charge_the_scenario_names(tmp_path):
     text = HEAD + 'faults = ["empty-appliance"]\n\n[appliance]\ncharge = "5 kg"\n'
-    _, simulation = cli.prepare_scenario(scenario_file(tmp_path, text))
+    _, simulation = prepare_scenario(scenario_file(tmp_path, text))
     assert simulation.parameters.appliance.charge_kg < 0.05
 
 
@@ -253,7 +255,7 @@ def test_a_path_in_a_scenario_counts_from_its_own_folder(tmp_path):
     job = (CONFIGS / "jobs/split-ac.toml").read_text(encoding="utf-8")
     (tmp_path / "jobs/mine.toml").write_text(job.replace("Split air conditioner, coil", "Mine, coil"), encoding="utf-8")
     text = HEAD.replace('job = "split-ac"', 'job = "jobs/mine.toml"\nappliance = "split-ac"')
-    _, simulation = cli.prepare_scenario(scenario_file(tmp_path, text))
+    _, simulation = prepare_scenario(scenario_file(tmp_path, text))
     assert simulation.settings.job.name.startswith("Mine")
 
 
@@ -301,7 +303,7 @@ def test_a_mistake_in_a_scenario_is_one_sentence_with_file_key_and_remedy(old, n
     assert old in HEAD
     path = scenario_file(tmp_path, HEAD.replace(old, new, 1))
     with pytest.raises((ScenarioError, MistakeError)) as said:
-        cli.prepare_scenario(path)
+        prepare_scenario(path)
     message = str(said.value)
     assert message.startswith(f"{path}: ")
     assert re.search(words, message), message
@@ -313,13 +315,13 @@ def test_what_the_jobs_own_log_says_of_the_cylinder_is_changed_there(tmp_path):
     (tmp_path / "job.toml").write_text(job, encoding="utf-8")
     text = HEAD.replace('"split-ac"', '"job.toml"\nappliance = "split-ac"') + '\n[cylinder]\nresidual = "4 kg"\n'
     with pytest.raises(ScenarioError, match=r"mine.toml: cylinder.residual: .*job.toml says what is in the cylinder"):
-        cli.prepare_scenario(scenario_file(tmp_path, text))
+        prepare_scenario(scenario_file(tmp_path, text))
 
 
 def test_a_fault_that_the_rig_cannot_have_names_the_scenario(tmp_path):
     text = HEAD.replace('"full"', '"basic"') + 'faults = ["gas-alarm"]\n'
     path = scenario_file(tmp_path, text)
-    _, simulation = cli.prepare_scenario(path)
+    _, simulation = prepare_scenario(path)
     with pytest.raises(MistakeError, match=r"mine.toml: run.faults: AT-001 is not fitted on this rig"):
         simulation.bench(1)
 
@@ -444,8 +446,42 @@ def test_a_drawing_has_units_phases_and_the_same_text_for_the_same_run():
         assert words in drawn[0].svg
 
 
+def test_the_page_tells_neither_alarms_that_come_and_go_nor_what_was_taken_but_what_was_refused():
+    kept = [
+        Happening(1.0, "technician", "start", "", "Technician pressed start."),
+        Happening(1.1, "rig", "request", "hand-2", "PSH-201 still stands (pressure switch); start is not taken."),
+        Happening(2.0, "rig", "trip", "PAHH-201", "Discharge pressure high."),
+        # A sentence may sound like an alarm's: what counts is the kind.
+        Happening(3.0, "rig", "note", "WT-301", "active: the scale stands still."),
+        Happening(4.0, "fault", "stuck", "XV-301", "stuck."),
+    ]
+    routine = [
+        Happening(1.0, "rig", "request", "hand-1", "start taken."),
+        Happening(1.5, "rig", "alarm", "PAHH-201", "active, unacknowledged: Discharge pressure high."),
+        Happening(2.5, "technician", "acknowledge", "", "Technician acknowledged the alarms."),
+        Happening(2.6, "rig", "alarm", "PAHH-201", "normal: Discharge pressure high."),
+    ]
+    happened = sorted(kept + routine, key=lambda happening: happening.at_s)
+    assert gallery.told(happened, {"hand-2"}) == tuple(kept)
+    # What is said twice in a row, with only routine between, stands there once.
+    again = Happening(2.7, "rig", "trip", "PAHH-201", "Discharge pressure high.")
+    assert gallery.told(sorted([*happened, again], key=lambda one: one.at_s), {"hand-2"}) == tuple(kept)
+    many = [Happening(float(n), "rig", "note", "", f"Note {n}.") for n in range(2 * gallery.MOST_HAPPENINGS)]
+    assert gallery.told(many, ()) == tuple(many[: gallery.MOST_HAPPENINGS])
+
+
+def test_a_run_knows_which_requests_the_rig_did_not_take():
+    said, simulation = prepare_scenario("refrigerator")
+    bench = simulation.bench(said.seed)
+    bench.request(Request(RequestKind.RESET, Source.REMOTE, "from-afar"))
+    bench.request(Request(RequestKind.START, Source.LOCAL, "at-the-rig"))
+    course = gallery.Course(bench)
+    course.follow(2.0)
+    assert course.refused == {"from-afar"}
+
+
 def test_the_course_of_a_long_run_stays_small_and_keeps_both_ends(tmp_path):
-    said, simulation = cli.prepare_scenario("refrigerator")
+    said, simulation = prepare_scenario("refrigerator")
     bench = simulation.bench(said.seed)
     course = gallery.Course(bench, sample_s=0.1)
     course.follow(240.0)
@@ -456,12 +492,14 @@ def test_the_course_of_a_long_run_stays_small_and_keeps_both_ends(tmp_path):
 
 
 def test_a_power_cut_leaves_a_gap_in_the_lines():
-    said, simulation = cli.prepare_scenario("power-cut")
+    said, simulation = prepare_scenario("power-cut")
     course = gallery.Course(simulation.bench(said.seed))
     course.follow(200.0)
     # The fault begins at 100 s and lasts a minute.
     assert course.dark == [(pytest.approx(100.0, abs=0.2), pytest.approx(160.0, abs=0.2))]
-    inside = [value for at, value in zip(course.time_s, course.truth["p_pa_abs"], strict=True) if 101.0 < at < 160.05]
+    inside = [
+        value for at, value in zip(course.time_s, course.truth["discharge_pa_abs"], strict=True) if 101.0 < at < 160.05
+    ]
     assert inside
     assert all(value != value for value in inside)
 

@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 
-from hil_sim.sensors import Instrument, Scale, Sensors, standard_instruments
+from hil_sim.instruments.sensors import Instrument, Scale, Sensors, standard_instruments
 
 PERIOD_S = 0.1
 DATA_SHEET = {

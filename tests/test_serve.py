@@ -23,9 +23,9 @@ import msgspec
 import pytest
 from pymodbus.client import ModbusSerialClient, ModbusTcpClient
 
-from hil_sim.cli import prepare
-from hil_sim.faults import Fault, FaultKind, PlantFault
-from hil_sim.sensors import Instrument
+from hil_sim.instruments.faults import Fault, FaultKind, PlantFault
+from hil_sim.instruments.sensors import Instrument
+from hil_sim.simulation import prepare
 from hil_sim.wire import control, scale_face, tree_face
 from hil_sim.wire.control import Control
 from hil_sim.wire.io_module import COILS, CONTACTS, LOOPS, THROTTLE_FULL, IoModule
@@ -311,17 +311,17 @@ def test_an_address_that_is_taken_is_one_sentence() -> None:
 
 def test_outputs_over_modbus_move_the_plant(tmp_path: Path) -> None:
     with Served(tmp_path, speed=5.0) as rig:
-        appliance_pa = rig.truth()["a_pa_abs"]
+        appliance_pa = rig.truth()["appliance_pa_abs"]
         before_pa = pa(rig.current_ua("PT-101"))
         assert appliance_pa > 1.5e6 and before_pa < 0.2e6
         rig.beats.set()
         rig.write(XV_101=True)
         # The inlet opens: the suction header comes to the appliance's pressure (within the transmitter's 0.2 bar x 2).
         assert until(lambda: abs(pa(rig.current_ua("PT-101")) - appliance_pa) < 0.4e5), pa(rig.current_ua("PT-101"))
-        discharge_pa, weight_kg = pa(rig.current_ua("PT-201"), 6.0e6), rig.truth()["y_kg"]
+        discharge_pa, weight_kg = pa(rig.current_ua("PT-201"), 6.0e6), rig.truth()["cylinder_kg"]
         rig.client.write_register(0, 3000, device_id=1)
         rig.write(XV_201=True, XV_202=True, XV_204=True, XV_301=True, M_101=True, M_201=True)
-        assert until(lambda: rig.truth()["y_kg"] > weight_kg + 0.01), "refrigerant arrives in the cylinder"
+        assert until(lambda: rig.truth()["cylinder_kg"] > weight_kg + 0.01), "refrigerant arrives in the cylinder"
         assert pa(rig.current_ua("PT-201"), 6.0e6) > discharge_pa + 1e5
         pace = rig.tell(do="truth")
         assert pace["outputs"]["M-101"] is True and pace["outputs"]["CV-103"] == 0.3
@@ -332,14 +332,16 @@ def test_outputs_drop_within_the_dead_mans_time(tmp_path: Path) -> None:
         rig.passes(0.1, beats=True)
         rig.write(M_101=True, XV_301=True)
         rig.passes(3.0, beats=True)
-        assert rig.coils()[COILS.index("M-101")] and rig.truth()["xv_301"] > 0.5, "they stay while the heartbeat goes"
+        assert rig.coils()[COILS.index("M-101")] and rig.truth()["xv_301_open_fraction"] > 0.5, (
+            "they stay while the heartbeat goes"
+        )
         rig.passes(0.9)
         assert rig.coils()[COILS.index("M-101")] and rig.serve.bench.read_back != 0
         rig.passes(0.2)
         assert not any(rig.coils())
         assert rig.serve.bench.read_back == 0 and rig.serve.module.drops == 1
         rig.passes(3.0)
-        assert rig.truth()["xv_301"] == 0.0, "valves shut in the plant, too"
+        assert rig.truth()["xv_301_open_fraction"] == 0.0, "valves shut in the plant, too"
 
 
 def test_simulated_time_keeps_the_pace_it_is_told(tmp_path: Path) -> None:
@@ -695,10 +697,10 @@ def test_a_controller_with_the_supplied_file_runs_the_served_plant(tmp_path: Pat
             stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, env=environment, cwd=tmp_path,
         )  # fmt: skip
         try:
-            before_kg = rig.truth()["y_kg"]
+            before_kg = rig.truth()["cylinder_kg"]
             for what in ("acknowledge", "start"):
                 assert pressed(tmp_path / "job", what, program)
-            assert until(lambda: rig.truth()["y_kg"] > before_kg + 0.05), "refrigerant arrives in the cylinder"
+            assert until(lambda: rig.truth()["cylinder_kg"] > before_kg + 0.05), "refrigerant arrives in the cylinder"
             assert rig.tell(do="truth")["outputs"]["M-101"] is True
             program.send_signal(signal.SIGTERM)
             out, err = program.communicate(timeout=PATIENCE_S)
@@ -739,11 +741,11 @@ def test_faults_and_hands_over_the_control_socket_show_on_the_wire(tmp_path: Pat
         rig.tell(do="hand", what="knock-scale", kg=5)
         assert until(lambda: abs(rig.serve.scale.weight_kg - before_kg) > 0.2)
         rig.write(M_001=True)  # the pump
-        assert until(lambda: rig.truth()["water_flow_proved"] == 1.0)
+        assert until(lambda: rig.truth()["water_flow_flag"] == 1.0)
         rig.tell(do="hand", what="water-off")
-        assert until(lambda: rig.truth()["water_flow_proved"] == 0.0)
+        assert until(lambda: rig.truth()["water_flow_flag"] == 0.0)
         rig.tell(do="hand", what="water-on")
-        assert until(lambda: rig.truth()["water_flow_proved"] == 1.0)
+        assert until(lambda: rig.truth()["water_flow_flag"] == 1.0)
         changed = rig.tell(do="hand", what="change-cylinder")
         assert changed["ok"] is True and changed["serial"]
         assert rig.tell(do="quit")["ok"] is True
@@ -825,11 +827,14 @@ def test_the_program_writes_a_rigs_file_that_passes_the_check_and_ends_cleanly(t
         checked = command("rigctl", "check", "rig.toml", cwd=tmp_path)
         assert checked.returncode == 0 and checked.stdout.rstrip().endswith("OK"), checked.stderr
         told = command("hil_sim.cli", "tell", "control", '{"do": "truth"}', cwd=tmp_path)
-        assert told.returncode == 0 and json.loads(told.stdout)["truth"]["y_kg"] > 0.0
+        assert told.returncode == 0 and json.loads(told.stdout)["truth"]["cylinder_kg"] > 0.0
         told = command("hil_sim.cli", "tell", "control", "hand", "knock-scale", "2.5", cwd=tmp_path)
         assert told.returncode == 0, told.stderr
+        told = command("hil_sim.cli", "tell", "control", "truth", "--json", cwd=tmp_path)
+        assert told.returncode == 0 and json.loads(told.stdout)["truth"]["cylinder_kg"] > 0.0
         told = command("hil_sim.cli", "tell", "control", "truth", cwd=tmp_path)
-        assert told.returncode == 0 and json.loads(told.stdout)["truth"]["y_kg"] > 0.0
+        assert told.returncode == 0, told.stderr
+        assert re.search(r"^cylinder_kg = [\d.]+ kg +refrigerant in the cylinder$", told.stdout, re.MULTILINE)
         for words, sentence in (
             (["nonsense"], '"nonsense" cannot be done; known are fault'), (["{nonsense"], "is no JSON; "),
             (["speed", "fast"], '"fast" is no number'), (["truth", "now"], '"now" is one word too many'),

@@ -25,8 +25,8 @@ from hypothesis.stateful import (
     run_state_machine_as_test,
 )
 
-from hil_sim.faults import Fault, FaultKind, PlantFault, UnsupportedFaultError
-from hil_sim.operator import _DEEDS, Act, Operator
+from hil_sim.instruments.faults import Fault, FaultKind, PlantFault, UnsupportedFaultError
+from hil_sim.people import _DEEDS, Act, Operator
 from rigctl.control.points import M_101, WAYS_IN, XV_104
 from rigctl.control.protect.table import TABLE
 from rigctl.control.readings import RequestKind, Source
@@ -72,7 +72,7 @@ def snapshots() -> dict[Phase, Watch]:
 def copied(watch: Watch) -> Watch:
     """A copy that can go its own way; what never changes is shared."""
     bench = watch.bench
-    shared = (watch.settings, bench.settings, bench.plant._tables, bench._parameters, watch.work, watch.spares)
+    shared = (watch.settings, bench.settings, bench.plant._tables, bench.plant.parameters, watch.work, watch.spares)
     return copy.deepcopy(watch, {id(thing): thing for thing in shared})
 
 
@@ -81,7 +81,7 @@ def possible(fault: Fault) -> bool:
     if fault.kind in (PlantFault.AIR_IN_CYLINDER, PlantFault.POWER_CUT):
         return False  # the one comes with the cylinder, the other is a rule of its own
     try:
-        snapshots()[Phase.LIQUID].bench._check(fault)
+        snapshots()[Phase.LIQUID].bench.fault_desk.check(fault)
     except UnsupportedFaultError:
         return False
     return True
@@ -218,7 +218,7 @@ class Rig(RuleBasedStateMachine):
     @rule()
     def mend(self) -> None:
         self.bench.mend()
-        self.bench._due.clear()
+        self.bench.fault_desk.call_off()
         self.bench.sensors.scale.put_right()
         self.bench.plant.reset_pressure_switch()
 
@@ -246,11 +246,11 @@ class Rig(RuleBasedStateMachine):
         if record is None:
             return
         for deed in _DEEDS[record.ask]:
-            self.bench._do(Act(deed, ""), self.bench.time_s)
+            self.bench.hands.do(Act(deed, ""))
         cylinder = None
         if record.ask is Ask.CHANGE_CYLINDER and record.phase is Phase.HELD:
             cylinder = change(self.spares[0], serial=f"SPARE-{self.scans}", residual_kg=0.0, refrigerant="")
-            self.bench._change_cylinder(cylinder)
+            self.bench.hands.change_cylinder(cylinder)
         wanted = {
             Phase.IDLE: RequestKind.START,
             Phase.ABORTED: RequestKind.RESET,

@@ -10,13 +10,14 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from hil_sim.options import ApplianceName
 from rigctl.console import WHERE_FILES, Json, MistakeError, console, find, first_there, say_json, say_table
 
 if TYPE_CHECKING:
-    from hil_sim.cli import Simulation
     from hil_sim.fit.estimate import Fit
     from hil_sim.fit.report import Source
-    from hil_sim.sensors import Instrument
+    from hil_sim.instruments.sensors import Instrument
+    from hil_sim.simulation import Simulation
 
 
 def register(app: typer.Typer) -> None:
@@ -32,9 +33,7 @@ def fit_command(
     job: Annotated[str | None, typer.Option("--job", help="What was emptied.", metavar="FILE")] = None,
     rig: Annotated[str | None, typer.Option("--rig", help="The rig.", metavar="FILE")] = None,
     setup: Annotated[str | None, typer.Option("--setup", help="How the rig was hooked up.", metavar="NAME")] = None,
-    appliance: Annotated[
-        str | None, typer.Option("--appliance", help="The appliance, if not called like the job.", metavar="NAME")
-    ] = None,
+    appliance: ApplianceName = None,
     scenario: Annotated[
         str | None, typer.Option("--scenario", help="All four from one file.", metavar="NAME")
     ] = None,
@@ -131,7 +130,7 @@ def _may_be_written(paths: Sequence[Path], force: bool) -> None:
 def _put_together(
     job: str | None, rig: str | None, setup: str | None, appliance: str | None, scenario: str | None
 ) -> tuple[Simulation, Source]:
-    from hil_sim import cli
+    from hil_sim import simulation as simulations
     from hil_sim.fit.report import Source
     from rigctl import config
 
@@ -147,20 +146,20 @@ def _put_together(
                 f"{' and '.join(given)} cannot go with the scenario {scenario}, which names its own; leave one or the "
                 "other out."
             )
-        said, simulation = cli.prepare_scenario(scenario)
+        said, simulation = simulations.prepare_scenario(scenario)
         if said.faults:
             raise MistakeError(
                 f"{said.path}: run.faults: a fit knows no faults; name a scenario without them, or one run before them."
             )
         job, rig, setup, appliance, overrides = said.job, said.rig, said.setup, said.appliance, said.overrides
     else:
-        job = job if job is not None else first_there("jobs", cli.JOBS)
-        rig = rig if rig is not None else first_there("rigs", cli.RIGS)
-        setup = setup if setup is not None else first_there("setups", cli.BEST_SETUP)
-        simulation = cli.prepare(job, rig, setup, (), appliance)
+        job = job if job is not None else first_there("jobs", simulations.JOBS)
+        rig = rig if rig is not None else first_there("rigs", simulations.RIGS)
+        setup = setup if setup is not None else first_there("setups", simulations.BEST_SETUP)
+        simulation = simulations.prepare(job, rig, setup, (), appliance)
     job_path = find("jobs", job)
     if appliance is None:
-        found = cli.appliance_path(None, job_path, config.load_job(job_path))
+        found = simulations.appliance_path(None, job_path, config.load_job(job_path))
         by_name = first_there("appliances", (found.stem,))
         same = by_name == found.stem and _same_file("appliances", by_name, found)
         appliance = by_name if same else str(found)

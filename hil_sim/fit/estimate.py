@@ -31,11 +31,11 @@ from typing import Any, Final, NamedTuple
 import numpy as np
 
 from hil_sim.fit.recording import TRUTH_OF, Run
+from hil_sim.instruments.sensors import Instrument
 from hil_sim.plant.batch import follow, in_parallel, input_rows
 from hil_sim.plant.model import Hand, Plant, PlantError, PlantParameters
 from hil_sim.plant.parameters import describe
 from hil_sim.plant.phase import Array, compiled
-from hil_sim.sensors import Instrument
 
 WIDTHS: Final = {
     "appliance.core_kv_m3_h": 0.6,

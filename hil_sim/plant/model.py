@@ -121,7 +121,7 @@ class Hand:
 
 
 class Truth(NamedTuple):
-    """Everything that can be observed, by name, in the order of the truth vector.
+    """Everything that can be observed, by name, in the order of the truth vector; `plant.truth` has it for readers.
 
     Pressures are absolute pascals, `_degc` degrees Celsius, masses kilograms; `fill_*` is the share of a
     section's volume that liquid takes, 0..1 (1 = full of liquid). `d` is the condenser, `x` the coil,

@@ -5,14 +5,15 @@ from __future__ import annotations
 import json
 import signal
 import sys
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from math import inf
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, Final
 
 import typer
 
-from rigctl.console import WHERE_FILES, MistakeError, say_json
+from hil_sim.options import ApplianceName, JobFile, RigFile, SetupName, nothing_twice, time_of
+from rigctl.console import WHERE_FILES, MistakeError, say_json, say_table
 
 if TYPE_CHECKING:
     from hil_sim.wire.serve import Serve
@@ -25,12 +26,10 @@ def register(app: typer.Typer) -> None:
 
 
 def serve_command(
-    job: Annotated[str | None, typer.Option("--job", help="What is to be emptied.", metavar="FILE")] = None,
-    rig: Annotated[str | None, typer.Option("--rig", help="The rig.", metavar="FILE")] = None,
-    setup: Annotated[str | None, typer.Option("--setup", help="How the rig is hooked up.", metavar="NAME")] = None,
-    appliance: Annotated[
-        str | None, typer.Option("--appliance", help="The appliance, if not called like the job.", metavar="NAME")
-    ] = None,
+    job: JobFile = None,
+    rig: RigFile = None,
+    setup: SetupName = None,
+    appliance: ApplianceName = None,
     scenario: Annotated[
         str | None, typer.Option("--scenario", help="All of these and what goes wrong, from one file.", metavar="NAME")
     ] = None,
@@ -88,7 +87,7 @@ def serve_command(
 
     Ctrl-C, SIGTERM, or hil-sim tell SOCKET quit end it.
     """
-    from hil_sim import cli
+    from hil_sim import simulation as simulations
     from hil_sim.wire.hands import SPEEDS
     from hil_sim.wire.modbus_face import FaceError
     from hil_sim.wire.pty_line import LineError
@@ -103,14 +102,14 @@ def serve_command(
     if rtu_link is not None and not rtu:
         raise MistakeError("--rtu-link names the line of --rtu; give that, too.")
     host, port = _address(tcp)
-    dead_man_s, until_s = cli.time_of(dead_man, "--dead-man", units), inf
+    dead_man_s, until_s = time_of(dead_man, "--dead-man", units), inf
     if until is not None:
-        until_s = cli.time_of(until, "--until", units)
+        until_s = time_of(until, "--until", units)
     if scenario is None:
-        simulation = cli.prepare(job, rig, setup, (), appliance)
+        simulation = simulations.prepare(job, rig, setup, (), appliance)
     else:
-        cli.nothing_twice(scenario, {"--job": job, "--rig": rig, "--setup": setup, "--appliance": appliance})
-        said, simulation = cli.prepare_scenario(scenario)
+        nothing_twice(scenario, {"--job": job, "--rig": rig, "--setup": setup, "--appliance": appliance})
+        said, simulation = simulations.prepare_scenario(scenario)
         seed = said.seed if seed is None else seed
     if sys.stderr.isatty():
         sys.stderr.write("Preparing the plant; the first time it is compiled, which takes up to a minute.\n")
@@ -168,12 +167,13 @@ def _say_where(made: Serve, config_out: Path | None) -> None:
 def tell_command(
     path: Annotated[Path, typer.Argument(help="Control socket of hil-sim serve.", metavar="SOCKET")],
     words: Annotated[list[str], typer.Argument(help="What to do, or one JSON object.", metavar="WORDS")],
+    as_json: Annotated[bool, typer.Option("--json", help="Print truth as JSON, as all other answers are.")] = False,
 ) -> int:
     """Tell a simulated plant that is served what to do, and print its answer.
 
     fault NAME[@SECONDS], mend [TAG], hand WHAT [KG], truth, speed N, quit; the same as JSON: {"do": "fault", "name":
     "frozen-scale"}. Hands can open-appliance, shut-appliance, ice, knock-scale, change-cylinder and more: a wrong word
-    names them all.
+    names them all. truth tells what is really so in the plant, with units and meanings; asked for as JSON, as JSON.
     """
     from hil_sim.wire.control import ControlError, tell
 
@@ -185,8 +185,44 @@ def tell_command(
         raise MistakeError(f"{path}: nobody listens there ({error.strerror or error}); is hil-sim serve on?") from None
     if answer.get("ok") is not True:
         raise MistakeError(str(answer.get("error")))
-    say_json(answer)
+    if words == ["truth"] and not as_json:
+        say_table("", ("", ""), truth_rows(answer))
+    else:
+        say_json(answer)
     return 0
+
+
+_HOW: Final = {
+    "powered": "supply is there",
+    "emergency_stop": "HS-001 is pressed",
+    "speed": "simulated over real time",
+    "steps": "scan periods that have passed",
+    "late_steps": "of these, begun more than half a period late",
+    "latest_s": "the most that one was begun late",
+    "given_up_s": "time given up instead of made up",
+    "dead_man_drops": "times that all outputs dropped because the heartbeat stood still",
+    "outputs": "outputs that are on, as they stand on the wire",
+}
+"""What the answer to "truth" holds besides the truth -> what it is."""
+
+
+def truth_rows(answer: Mapping[str, Any]) -> list[tuple[str, str]]:
+    """An answer to "truth" in two columns: name = value unit, and what it is."""
+    from hil_sim.plant.truth import QUANTITIES
+
+    truth = answer["truth"]
+    rows = [(f"{one.name} = {_shown(truth[one.name])} {one.unit}", one.meaning) for one in QUANTITIES]
+    return rows + [(f"{name} = {_shown(answer[name])}", meaning) for name, meaning in _HOW.items() if name in answer]
+
+
+def _shown(value: Any) -> str:
+    if value is None:
+        return "unknown"
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, dict):
+        return " ".join(tag for tag, on in value.items() if on) or "none"
+    return f"{value:.6g}"
 
 
 _KEYS: Final = {"fault": ("name",), "mend": ("tag",), "hand": ("what", "kg"), "speed": ("value",)}

@@ -7,9 +7,10 @@ from dataclasses import dataclass, field, replace
 from math import inf
 from typing import TYPE_CHECKING, Any, Final
 
-from hil_sim.cli import fault_of, made
-from hil_sim.faults import Fault, PlantFault
-from hil_sim.operator import Deed
+from hil_sim.fault_names import fault_of, made
+from hil_sim.instruments.faults import Fault, PlantFault
+from hil_sim.people import Deed
+from hil_sim.plant.truth import by_name
 from hil_sim.wire.control import Answer, ControlError
 from rigctl.console import MistakeError
 
@@ -107,7 +108,7 @@ class Hands:
             "time_s": bench.time_s,
             "powered": bench.powered,
             "emergency_stop": bench.emergency_stop,
-            "truth": {name: float(value) for name, value in bench.plant.named_truth()._asdict().items()},
+            "truth": by_name(bench.plant.named_truth()),
             **self.how(),
         }
 

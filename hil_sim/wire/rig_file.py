@@ -18,7 +18,7 @@ from rigctl.config import key_of
 from rigctl.hardware.wiring import INPUTS, wanted
 
 if TYPE_CHECKING:
-    from hil_sim.sensors import Instrument
+    from hil_sim.instruments.sensors import Instrument
     from hil_sim.wire.gpio_face import GpioFace
     from hil_sim.wire.modbus_face import ModbusFace
     from hil_sim.wire.scale_face import ScaleFace

@@ -21,7 +21,7 @@ from rigctl.control.points import SAFE
 
 if TYPE_CHECKING:
     from hil_sim.bench import Bench
-    from hil_sim.cli import Simulation
+    from hil_sim.simulation import Simulation
 
 GIVES_UP_S: Final = 1.0
 """Further behind than this, lost time is given up instead of made up."""

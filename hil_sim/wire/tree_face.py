@@ -11,7 +11,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Final
 
-from hil_sim.sensors import FAILURE_HIGH_MA, FAILURE_LOW_MA, Instrument
+from hil_sim.instruments.sensors import FAILURE_HIGH_MA, FAILURE_LOW_MA, Instrument
 from hil_sim.wire.io_module import LOOPS
 
 IIO_NAME: Final = "hil-loops"

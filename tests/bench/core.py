@@ -11,8 +11,8 @@ from pathlib import Path
 
 import msgspec
 
-from hil_sim import bench as bench_module
-from hil_sim.cli import prepare
+from hil_sim.bench import controller as controller_module
+from hil_sim.simulation import prepare
 from rigctl import tablegen
 from rigctl.refrigerant import catalogue
 
@@ -107,7 +107,7 @@ def run_loop(job, quick, keep_readings=False):
         bench.scan()  # whatever is compiled or filled on first use
     loop = Loop(job)
     clock = time.perf_counter
-    original_step, original_advance, original_read = bench_module.step, bench.plant.advance, bench.sensors.read
+    original_step, original_advance, original_read = controller_module.step, bench.plant.advance, bench.sensors.read
 
     def timed_step(state, readings, settings):
         began, began_cpu = clock(), time.thread_time()
@@ -127,7 +127,7 @@ def run_loop(job, quick, keep_readings=False):
         loop.sensors_s += clock() - began
         return raw
 
-    bench_module.step, bench.plant.advance, bench.sensors.read = timed_step, timed_advance, timed_read
+    controller_module.step, bench.plant.advance, bench.sensors.read = timed_step, timed_advance, timed_read
     gc.collect()
     from_s, began = bench.time_s, clock()
     try:
@@ -135,11 +135,12 @@ def run_loop(job, quick, keep_readings=False):
             if keep_readings:
                 loop.readings.append(record.readings)
     finally:
-        bench_module.step = original_step
+        controller_module.step = original_step
     loop.wall_s = clock() - began
     loop.simulated_s = bench.time_s - from_s
     loop.outcome = bench.last.phase.value
-    loop.mass_error, loop.energy_error = bench.plant.books()
+    books = bench.plant.books()
+    loop.mass_error, loop.energy_error = books.mass, books.energy
     return loop
 
 

@@ -14,10 +14,10 @@ from dataclasses import replace
 
 import numpy as np
 
-from hil_sim.cli import prepare
 from hil_sim.fit import estimate as fit
 from hil_sim.fit.recording import from_records, run_of
 from hil_sim.plant.batch import cores
+from hil_sim.simulation import prepare
 from tests.bench.core import Figure
 
 TRIALS, QUICK_TRIALS = 40, 4

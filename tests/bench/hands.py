@@ -45,7 +45,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from hil_sim.faults import PlantFault
+from hil_sim.instruments.faults import PlantFault
 from hil_sim.plant import layout as at
 from hil_sim.plant.batch import cores
 from hil_sim.plant.model import Actuators, Hand, Plant, PlantError
@@ -67,7 +67,7 @@ GRACE_S = 5.0
 """After a start of the motor: what then stands in the plenum goes through the compressor whoever works."""
 ATMOSPHERE_PA = 101_325.0
 TECHNICIAN_S = 22.5
-"""Mean delay of the simulated technician for a simple thing (`hil_sim.operator`: 5 to 40 s, times as below)."""
+"""Mean delay of the simulated technician for a simple thing (`hil_sim.people`: 5 to 40 s, times as below)."""
 DEEDS_S = {
     Ask.HOSE_TO_VAPOR: TECHNICIAN_S + 4.0,
     Ask.CHANGE_CYLINDER: 6 * TECHNICIAN_S + 40.0,

@@ -11,11 +11,11 @@ import msgspec
 import numpy as np
 
 from hil_sim import bench
-from hil_sim.cli import Simulation
-from hil_sim.faults import Fault, FaultKind, PlantFault
+from hil_sim.instruments.faults import Fault, FaultKind, PlantFault
 from hil_sim.plant.model import LineParameters, Plant
 from hil_sim.plant.phase import SHIFTING
 from hil_sim.scenario import Setup, load_appliance
+from hil_sim.simulation import Simulation
 from rigctl import config
 from rigctl.console import find
 from rigctl.control.settings import Cylinder

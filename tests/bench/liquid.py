@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from hil_sim.faults import PlantFault
+from hil_sim.instruments.faults import PlantFault
 from hil_sim.plant import layout as at
 from hil_sim.plant.batch import cores
 from hil_sim.plant.model import VESSEL_LEAST_M3, PlantError

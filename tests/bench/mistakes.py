@@ -13,11 +13,11 @@ from dataclasses import dataclass, replace
 import msgspec
 import numpy as np
 
-from hil_sim.cli import prepare
-from hil_sim.faults import Fault, PlantFault
+from hil_sim.instruments.faults import Fault, PlantFault
 from hil_sim.plant import layout as at
 from hil_sim.plant.batch import cores
 from hil_sim.plant.model import REFRIGERANTS, Plant, PlantError
+from hil_sim.simulation import prepare
 from rigctl.control.readings import RequestKind
 from rigctl.control.vocabulary import Ask, Phase
 from rigctl.refrigerant import catalogue

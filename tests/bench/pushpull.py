@@ -16,7 +16,7 @@ import numpy as np
 
 from hil_sim import bench
 from hil_sim.bench import Bench
-from hil_sim.operator import Operator
+from hil_sim.people import Operator
 from hil_sim.plant import layout as at
 from hil_sim.plant.batch import cores
 from hil_sim.plant.model import LineParameters, Plant, PlantError

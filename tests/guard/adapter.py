@@ -35,18 +35,18 @@ PLACES = {
     "settings_for": ("rigctl.config",),
     "Bench": ("hil_sim.bench", "hil_sim.bench.bench"),
     "scenario": ("hil_sim.bench", "hil_sim.bench.bench"),
-    "Operator": ("hil_sim.operator",),
-    "Deed": ("hil_sim.operator",),
+    "Operator": ("hil_sim.people", "hil_sim.operator"),
+    "Deed": ("hil_sim.people", "hil_sim.operator"),
     "load_appliance": ("hil_sim.scenario",),
     "load_setup": ("hil_sim.scenario",),
-    "prepare_scenario": ("hil_sim.cli",),
-    "PlantFault": ("hil_sim.faults",),
-    "FaultKind": ("hil_sim.faults",),
-    "SUPPORTED": ("hil_sim.faults",),
-    "place_of": ("hil_sim.faults",),
+    "prepare_scenario": ("hil_sim.simulation", "hil_sim.cli"),
+    "PlantFault": ("hil_sim.instruments.faults", "hil_sim.faults"),
+    "FaultKind": ("hil_sim.instruments.faults", "hil_sim.faults"),
+    "SUPPORTED": ("hil_sim.instruments.faults", "hil_sim.faults"),
+    "place_of": ("hil_sim.instruments.faults", "hil_sim.faults"),
     "catalogue": ("rigctl.refrigerant.catalogue",),
 }
-BENCH_FAULT = ("hil_sim.faults",)
+BENCH_FAULT = ("hil_sim.instruments.faults", "hil_sim.faults")
 """The simulation's `Fault`, which shares its name with that of a reading."""
 PREPARE = (
     "rigctl.scan", "rigctl.control.prepared", "rigctl.control.prepare", "rigctl.control.settings", "rigctl.settings",

@@ -16,7 +16,7 @@ REPO = Path(__file__).resolve().parents[2]
 CACHE = REPO / "build" / "guard"
 TAKEN = ("rigctl", "hil_sim", "configs")
 """What of a revision is run."""
-COMPILED = {"hil_sim/plant": "*.py", "hil_sim": "sensors.py"}
+COMPILED = {"hil_sim/plant": "*.py", "hil_sim/instruments": "sensors.py", "hil_sim": "sensors.py"}
 """Folders with compiled functions -> the files that these follow from."""
 KEPT = 8
 """So many trees are kept; the oldest go first."""

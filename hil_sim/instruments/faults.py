@@ -13,7 +13,7 @@ from math import exp, inf, isfinite, nan
 
 import numpy as np
 
-from hil_sim.sensors import Instrument
+from hil_sim.instruments.sensors import Instrument
 
 
 class FaultKind(enum.Enum):
