@@ -262,7 +262,11 @@ def test_all_of_it_is_kept_to_the_bit_by_the_journals_form() -> None:
     known, _ = job(random.Random(5), SEES, 1.0)
     memory = Memory(pumped=Pumped(fill=known, due=Moved(0.1, 0.2, 0.3, 0.4), due_kg=0.1 + 0.2, due_s=1.7))
     back = msgspec.msgpack.decode(msgspec.msgpack.encode(memory), type=Memory)
-    assert back.fill == memory.pumped.fill and back.due == memory.pumped.due and back.due_kg == memory.pumped.due_kg
+    assert (
+        back.pumped.fill == memory.pumped.fill
+        and back.pumped.due == memory.pumped.due
+        and back.pumped.due_kg == memory.pumped.due_kg
+    )
 
 
 def test_a_spread_in_the_rigs_file_is_the_unit_of_what_is_known_beforehand() -> None:
