@@ -101,7 +101,7 @@ class Readings(msgspec.Struct, frozen=True, array_like=True):
     m_101_ok: Reading = ABSENT
     """1.0 while the compressor drive or contactor reports no fault."""
     readback: int | None = None
-    """Bits of the outputs as the hardware reads them back (order of `outputs.OUTPUT_TAGS`)."""
+    """Bits of the outputs as the hardware reads them back (order of `points.OUTPUT_TAGS`)."""
     overruns: int = 0
     """Scans that came late since start-up, counted by the loop."""
     requests: tuple[Request, ...] = ()

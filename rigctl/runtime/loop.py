@@ -60,7 +60,7 @@ class ScanLoop:
     settings, wiring, workers
         Of the rig and the job; the workers by their drivers' names, not yet started.
     state
-        To begin with: `controller.initial` or `after_power_loss`.
+        To begin with: `scan.initial` or `scan.after_power_loss`.
     requests
         Asked once a scan for what people want.
     hear
