@@ -9,6 +9,7 @@ import msgspec
 from rigctl.control.points import Outputs
 from rigctl.control.prepared import Prepared
 from rigctl.control.protect.alarms import Memory
+from rigctl.control.room import Room
 from rigctl.control.sense import estimate, outgassing
 from rigctl.control.sense.memory import Memory as Senses
 from rigctl.control.sense.outgassing import Giving, Outlook, Rise
@@ -95,7 +96,7 @@ class Crossing(msgspec.Struct, frozen=True, array_like=True, gc=False):
     """It ended because vapor came."""
 
 
-class Drive(msgspec.Struct):
+class Drive(Room, gc=False):
     """What the rig's outputs are told, and since when."""
 
     throttle: float = 0.0
@@ -107,7 +108,7 @@ class Drive(msgspec.Struct):
     """When the way out was last commanded open; NaN while it is not."""
 
 
-class Lines(msgspec.Struct):
+class Lines(Room, gc=False):
     """Cooler, discharge hose and the way into the cylinder: what they may hold, and whether they may be open."""
 
     moved: bool = False
@@ -119,7 +120,7 @@ class Lines(msgspec.Struct):
     clearing: Clearing = Clearing()
 
 
-class OnScale(msgspec.Struct):
+class OnScale(Room, gc=False):
     """The cylinder on the scale, and those before it."""
 
     cylinder: Cylinder
@@ -135,7 +136,7 @@ class OnScale(msgspec.Struct):
     earlier: tuple[CylinderFill, ...] = ()
 
 
-class Appliance(msgspec.Struct):
+class Appliance(Room, gc=False):
     """What has been found or said of the appliance in this job."""
 
     start_pa_abs: float = nan
@@ -153,7 +154,7 @@ class Appliance(msgspec.Struct):
     """Push-pull has ended in this job: what liquid is left comes through the compressor."""
 
 
-class Pull(msgspec.Struct):
+class Pull(Room, gc=False):
     """How the drawing goes."""
 
     target_pa_abs: float
@@ -164,7 +165,7 @@ class Pull(msgspec.Struct):
     crossing: Crossing = Crossing()
 
 
-class Standing(msgspec.Struct):
+class Standing(Room, gc=False):
     """The standing check under way, and those before it."""
 
     start_pa_abs: float = nan

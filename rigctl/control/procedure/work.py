@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from copy import copy
 from operator import attrgetter
 
 from rigctl.control.procedure.asked import Asked
@@ -61,8 +60,16 @@ class Work:
         self.in_phase_s, self.in_step_s = now_s - self.entered_s, now_s - self.step_s
         self.phase, self.step, self.resume_to = before.phase, before.step, before.resume_to
         self.ask, self.sentence = before.ask, before.sentence
-        self.drive, self.lines, self.on_scale = copy(before.drive), copy(before.lines), copy(before.on_scale)
-        self.appliance, self.pull, self.standing = copy(before.appliance), copy(before.pull), copy(before.standing)
+        self.drive, self.lines, self.on_scale = (
+            before.drive.__copy__(),
+            before.lines.__copy__(),
+            before.on_scale.__copy__(),
+        )
+        self.appliance, self.pull, self.standing = (
+            before.appliance.__copy__(),
+            before.pull.__copy__(),
+            before.standing.__copy__(),
+        )
 
     def carried(self) -> State:
         """Return what is carried on to the next scan."""

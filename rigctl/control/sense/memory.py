@@ -5,17 +5,17 @@ A scan works on copies of them (`carried`); the memory that it was given stays a
 
 from __future__ import annotations
 
-from copy import copy
 from math import inf, nan
 
 import msgspec
 
+from rigctl.control.room import Room
 from rigctl.control.sense.crossing import Line
 from rigctl.control.sense.fill import Fill, Moved
 from rigctl.control.sense.liquid_end import Watch
 
 
-class Weight(msgspec.Struct, array_like=True, gc=False):
+class Weight(Room, array_like=True, gc=False):
     """Gross weight and mass flow: a two-state Kalman filter, and what the scale itself shows."""
 
     gross_kg: float = nan
@@ -35,7 +35,7 @@ class Weight(msgspec.Struct, array_like=True, gc=False):
     """The controller was off, and what came in meanwhile has not been weighed yet: the pump's last word before."""
 
 
-class Contents(msgspec.Struct, array_like=True, gc=False):
+class Contents(Room, array_like=True, gc=False):
     """The cylinder on the scale."""
 
     tare_kg: float = nan
@@ -46,7 +46,7 @@ class Contents(msgspec.Struct, array_like=True, gc=False):
     way_open: bool = False
 
 
-class Pumped(msgspec.Struct, array_like=True):
+class Pumped(Room, array_like=True, gc=False):
     """What has been moved, counted without the scale."""
 
     kg: float = 0.0
@@ -68,7 +68,7 @@ class Pumped(msgspec.Struct, array_like=True):
     """What has crossed in push-pull by the line alone, and the net weight when it began."""
 
 
-class Following(msgspec.Struct, array_like=True, gc=False):
+class Following(Room, array_like=True, gc=False):
     """Whether the weight follows the pump."""
 
     anchor_pumped_kg: float = 0.0
@@ -82,7 +82,7 @@ class Following(msgspec.Struct, array_like=True, gc=False):
     """The weight has risen as fast as the pump says since the motor started."""
 
 
-class Pressures(msgspec.Struct, array_like=True, gc=False):
+class Pressures(Room, array_like=True, gc=False):
     """Pressures and what is smoothed of them."""
 
     p_201_pa_abs: float = nan
@@ -102,7 +102,7 @@ class Pressures(msgspec.Struct, array_like=True, gc=False):
     """The header's, behind the lag of the compression ratio."""
 
 
-class Memory(msgspec.Struct, array_like=True):
+class Memory(Room, array_like=True, gc=False):
     """What the senses carry from scan to scan."""
 
     at_s: float = nan
@@ -118,6 +118,6 @@ class Memory(msgspec.Struct, array_like=True):
 def carried(was: Memory) -> Memory:
     """Return a copy that may be changed."""
     return Memory(
-        was.at_s, copy(was.weight), copy(was.contents), copy(was.pumped), copy(was.following), copy(was.pressures),
-        was.liquid,
+        was.at_s, was.weight.__copy__(), was.contents.__copy__(), was.pumped.__copy__(), was.following.__copy__(),
+        was.pressures.__copy__(), was.liquid,
     )  # fmt: skip
