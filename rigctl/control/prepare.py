@@ -17,12 +17,14 @@ def prepare(settings: Settings) -> Prepared:
     UnknownRefrigerantError
         When there is no table of the job's refrigerant.
     """
+    instruments = settings.instruments
     return Prepared(
         settings=settings,
         refrigerant=catalogue.get(settings.job.refrigerant),
         refrigerants={name: catalogue.get(name) for name in catalogue.names()},
         outputs_fitted=fitted_outputs(settings),
         appliance_ceiling_pa_abs=appliance_ceiling_pa_abs(settings),
+        scale_noise_kg2=instruments.scale_noise_kg**2 + instruments.scale_resolution_kg**2 / 12.0,
         rows=tuple((1 << i, row.present) for i, row in enumerate(TABLE) if row.fitted(settings)),
         delays_s=tuple(row.delay_s(settings) for row in TABLE),
     )

@@ -23,6 +23,8 @@ class Prepared:
     """Bits of the outputs this rig has."""
     appliance_ceiling_pa_abs: float
     """The most that the rig may press on the appliance."""
+    scale_noise_kg2: float
+    """Variance of one reading of the scale: its noise, and what its figures leave open."""
     rows: tuple[tuple[int, Callable[[Any], bool]], ...]
     """Bit and check of every row of the cause-and-effect table that applies."""
     delays_s: tuple[float, ...]

@@ -77,7 +77,7 @@ def _watch_liquid(m: Memory, n: Moment, raw_before_kg: float, opening_before: fl
     if not (n.pumping and n.inlet_open):
         m.liquid = liquid_end.idle(m.liquid, keep=n.expecting_liquid)
     elif n.expecting_liquid:
-        shaken = abs(n.raw_kg - raw_before_kg) > SHAKEN * sqrt(weight.noise_kg2(n.settings))
+        shaken = abs(n.raw_kg - raw_before_kg) > SHAKEN * sqrt(n.noise_kg2)
         moving = abs(last.cv_103 - opening_before) > 1e-6
         m.liquid = liquid_end.draw(
             m.liquid, n.s, n.settings, n.refrigerant, n.dt_s, flow_kg_s, shaken=shaken, moving=moving

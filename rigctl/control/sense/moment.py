@@ -13,8 +13,8 @@ class Moment:
     """One scan as the senses see it. Lives for one scan."""
 
     __slots__ = (
-        "crosses", "cylinder_off", "dt_s", "expecting_liquid", "inlet_open", "last", "now_s", "opening", "pumping",
-        "raw_kg", "refrigerant", "s", "settings", "way_open",
+        "crosses", "cylinder_off", "dt_s", "expecting_liquid", "inlet_open", "last", "noise_kg2", "now_s", "opening",
+        "pumping", "raw_kg", "refrigerant", "s", "settings", "way_open",
     )  # fmt: skip
 
     s: Signals
@@ -23,6 +23,8 @@ class Moment:
     refrigerant: Refrigerant
     now_s: float
     dt_s: float
+    noise_kg2: float
+    """Variance of one reading of the scale."""
     last: Outputs
     """What was commanded in the scan before: it acted until now."""
     opening: float
@@ -44,6 +46,7 @@ class Moment:
     ) -> None:  # fmt: skip
         bits = last.bits
         self.s, self.settings, self.refrigerant = s, prepared.settings, prepared.refrigerant
+        self.noise_kg2 = prepared.scale_noise_kg2
         self.now_s, self.dt_s, self.last, self.raw_kg = s.now_s, dt_s, last, raw_kg
         self.opening = last.cv_103 if prepared.settings.fitted.cv_103 else 1.0
         self.pumping, self.inlet_open = bits & M_101 != 0, bits & INLETS != 0

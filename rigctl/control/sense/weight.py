@@ -29,74 +29,53 @@ CONTRADICTED = 0.5
 """Share of the difference to a scale that is not believed, and yet moves, that stays as doubt."""
 
 
-def noise_kg2(settings: Settings) -> float:
-    """Variance of one reading of the scale."""
-    instruments = settings.instruments
-    variance: float = instruments.scale_noise_kg**2 + instruments.scale_resolution_kg**2 / 12.0
-    return variance
-
-
 def weigh(m: Memory, n: Moment, pumped_kg_s: float) -> None:
     """Carry the filter of weight and flow over one scan; `pumped_kg_s` is what the pump says comes now."""
-    w, s, now_s = m.weight, n.s, n.now_s
-    noise = noise_kg2(n.settings)
+    w, dt, scale_ok = m.weight, n.dt_s, n.s.scale_ok
     if w.gross_kg != w.gross_kg:
-        if s.scale_ok:
-            _begin(m, n, noise)
-            w.steady_since_s = now_s
-    else:
-        dt = n.dt_s
-        w.gross_kg += w.flow_kg_s * dt
-        w.var_kg2 += dt * (2.0 * w.cov_kg2_s + dt * w.var_flow_kg2_s2)
-        w.cov_kg2_s += dt * w.var_flow_kg2_s2
-        # When the pump's word changes the flow may have changed by as much, at once.
-        w.var_flow_kg2_s2 += FLOW_WALK_KG2_S3 * dt
-        if m.pumped.line.since_s != m.pumped.line.since_s or not n.crosses:
-            w.var_flow_kg2_s2 += (pumped_kg_s - m.pumped.flow_kg_s) ** 2
-        if not s.scale_ok:
-            w.steady_since_s = nan
-            # The pump's word is all there is; what crosses has just been weighed.
-            w.flow_kg_s = w.flow_kg_s if n.crosses else pumped_kg_s
-            w.var_flow_kg2_s2 = max(w.var_flow_kg2_s2, (0.5 * pumped_kg_s) ** 2)
-        else:
-            _correct(m, n, pumped_kg_s, noise)
-
-
-def _begin(m: Memory, n: Moment, noise: float) -> None:
-    """Take the scale's word for where the weight begins."""
-    w = m.weight
-    w.gross_kg, w.flow_kg_s = n.raw_kg - w.offset_kg, 0.0
-    w.var_kg2, w.cov_kg2_s, w.var_flow_kg2_s2 = noise, 0.0, 1e-6
-
-
-def _correct(m: Memory, n: Moment, pumped_kg_s: float, noise: float) -> None:
-    """Correct the filter by what the scale shows."""
-    w, now_s = m.weight, n.now_s
-    innovation = n.raw_kg - w.offset_kg - w.gross_kg
+        if scale_ok:
+            w.gross_kg, w.flow_kg_s = n.raw_kg - w.offset_kg, 0.0
+            w.var_kg2, w.cov_kg2_s, w.var_flow_kg2_s2 = n.noise_kg2, 0.0, 1e-6
+            w.steady_since_s = n.now_s
+        return
+    gross, flow, p_ww, p_wf, p_ff = w.gross_kg, w.flow_kg_s, w.var_kg2, w.cov_kg2_s, w.var_flow_kg2_s2
+    gross += flow * dt
+    p_ww += dt * (2.0 * p_wf + dt * p_ff)
+    p_wf += dt * p_ff
+    # When the pump's word changes the flow may have changed by as much, at once.
+    p_ff += FLOW_WALK_KG2_S3 * dt
+    if not n.crosses or m.pumped.line.since_s != m.pumped.line.since_s:
+        p_ff += (pumped_kg_s - m.pumped.flow_kg_s) ** 2
+    innovation = n.raw_kg - w.offset_kg - gross
     leaps = abs(innovation) > n.settings.limits.scale_step_kg
-    if leaps and not n.cylinder_off:
+    if not scale_ok:
+        w.steady_since_s = nan
+        # The pump's word is all there is; what crosses has just been weighed.
+        flow, p_ff = flow if n.crosses else pumped_kg_s, max(p_ff, (0.5 * pumped_kg_s) ** 2)
+    elif leaps and not n.cylinder_off:
         # No flow changes the weight this fast: a knock, or a scale that jumps. Coast on the pump's word.
         if w.disturbed_since_s != w.disturbed_since_s:
-            w.disturbed_since_s = now_s
+            w.disturbed_since_s = n.now_s
         w.steady_since_s = nan
-        w.flow_kg_s = w.flow_kg_s if n.crosses else pumped_kg_s
-        return
-    if leaps:
-        _begin(m, n, noise)
-        w.steady_since_s = nan
+        flow = flow if n.crosses else pumped_kg_s
     else:
-        whole = w.var_kg2 + noise
-        k_w, k_f = w.var_kg2 / whole, w.cov_kg2_s / whole
-        w.gross_kg += k_w * innovation
-        w.flow_kg_s += k_f * innovation
-        w.var_flow_kg2_s2 -= k_f * w.cov_kg2_s
-        w.cov_kg2_s -= k_w * w.cov_kg2_s
-        w.var_kg2 -= k_w * w.var_kg2
-    w.disturbed_since_s = nan
-    if abs(innovation) > 6.0 * sqrt(noise) or abs(w.flow_kg_s) > 5e-4 + 3.0 * sqrt(w.var_flow_kg2_s2):
-        w.steady_since_s = nan
-    elif w.steady_since_s != w.steady_since_s:
-        w.steady_since_s = now_s
+        if leaps:
+            gross, flow, p_ww, p_wf, p_ff = n.raw_kg - w.offset_kg, 0.0, n.noise_kg2, 0.0, 1e-6
+            w.steady_since_s = nan
+        else:
+            whole = p_ww + n.noise_kg2
+            k_w, k_f = p_ww / whole, p_wf / whole
+            gross += k_w * innovation
+            flow += k_f * innovation
+            p_ff -= k_f * p_wf
+            p_wf -= k_w * p_wf
+            p_ww -= k_w * p_ww
+        w.disturbed_since_s = nan
+        if abs(innovation) > 6.0 * sqrt(n.noise_kg2) or abs(flow) > 5e-4 + 3.0 * sqrt(p_ff):
+            w.steady_since_s = nan
+        elif w.steady_since_s != w.steady_since_s:
+            w.steady_since_s = n.now_s
+    w.gross_kg, w.flow_kg_s, w.var_kg2, w.cov_kg2_s, w.var_flow_kg2_s2 = gross, flow, p_ww, p_wf, p_ff
 
 
 def tell_rest(m: Memory, n: Moment) -> None:
