@@ -6,18 +6,35 @@ readings; the same inputs give the same outputs on any machine.
 
 from __future__ import annotations
 
+from dataclasses import dataclass, fields
+
 import msgspec
 
+from rigctl.advice.figures import AdviceFigures
 from rigctl.advice.remedies import Memory as Advice
 from rigctl.advice.report import Estimate, advise
+from rigctl.control import prepare as decides
 from rigctl.control import state as control
 from rigctl.control.decide import decide
+from rigctl.control.figures.figures import Figures
 from rigctl.control.points import Outputs
-from rigctl.control.prepared import Prepared
+from rigctl.control.prepared import Prepared as Decides
 from rigctl.control.protect.alarms import Alarm
 from rigctl.control.readings import Readings
+from rigctl.control.settings import Settings
 from rigctl.control.state import CylinderFill, Event, Reply, StandingCheck
 from rigctl.control.vocabulary import Ask, Phase
+
+ADVICE_FIGURES = AdviceFigures()
+"""As they are in every job that nobody studies."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Prepared(Decides):
+    """A job's settings and what follows from them, for what decides and for what advises."""
+
+    advice: AdviceFigures
+    """Nothing in it moves an output."""
 
 
 class State(msgspec.Struct, frozen=True):
@@ -48,6 +65,25 @@ class ScanRecord(msgspec.Struct, frozen=True):
     standing_checks: tuple[StandingCheck, ...]
 
 
+def prepare(settings: Settings, figures: Figures = decides.FIGURES, advice: AdviceFigures = ADVICE_FIGURES) -> Prepared:
+    """Return what all scans of a job share.
+
+    Parameters
+    ----------
+    settings
+        Of the job.
+    figures, advice
+        Tuned figures; a study gives its own.
+
+    Raises
+    ------
+    UnknownRefrigerantError
+        When there is no table of the job's refrigerant.
+    """
+    base = decides.prepare(settings, figures)
+    return Prepared(**{field.name: getattr(base, field.name) for field in fields(base)}, advice=advice)
+
+
 def initial(prepared: Prepared) -> State:
     """Return the state before a job: IDLE, nothing known of scale and appliance."""
     return State(control.initial(prepared))
@@ -75,7 +111,7 @@ def step(state: State, readings: Readings, prepared: Prepared) -> tuple[State, O
     The state to carry on, the outputs to write, and the record for observers.
     """
     after, outputs, found = decide(state.control, readings, prepared)
-    advice, shown, notes = advise(state.advice, after, found, prepared)
+    advice, shown, notes = advise(state.advice, after, found, prepared, prepared.advice)
     record = ScanRecord(
         scan=state.control.scan,
         readings=readings,

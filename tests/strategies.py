@@ -12,12 +12,11 @@ from hypothesis import strategies as st
 
 from rigctl import config, scan
 from rigctl.control.points import INLETS, M_101, XV_104, XV_105, XV_203, Outputs
-from rigctl.control.prepare import prepare
 from rigctl.control.readings import ABSENT, Fault, Reading, Readings, Request, RequestKind, Source
 from rigctl.control.settings import Cylinder, Settings
 from rigctl.control.vocabulary import Ask, Phase
 from rigctl.refrigerant import catalogue
-from rigctl.scan import ScanRecord, State
+from rigctl.scan import ScanRecord, State, prepare
 
 CONFIGS = Path(__file__).parent.parent / "configs"
 

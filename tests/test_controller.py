@@ -13,14 +13,13 @@ from hypothesis import strategies as st
 
 from rigctl import scan
 from rigctl.control.points import ALL, INLETS, M_101, SAFE, XV_201, XV_202, XV_203, XV_204, XV_301, tags
-from rigctl.control.prepare import prepare
 from rigctl.control.protect.table import TABLE
 from rigctl.control.readings import RequestKind, Source
 from rigctl.control.settings import Cylinder, Settings
 from rigctl.control.vocabulary import ACTIVE, RUNNING, Ask, Phase, Step
 from rigctl.refrigerant import catalogue
 from rigctl.refrigerant.cylinder import fill_limit
-from rigctl.scan import ScanRecord, State, after_power_loss
+from rigctl.scan import ScanRecord, State, after_power_loss, prepare
 from tests.strategies import (
     BASIC,
     FULL,

@@ -15,7 +15,6 @@ from rigctl.advice.mass_left import by_label, by_pressure
 from rigctl.advice.report import Estimate, InletPhase, report
 from rigctl.advice.time_to_finish import Progress, finish
 from rigctl.control.points import INLETS, M_101, XV_201, XV_202, XV_301, Outputs
-from rigctl.control.prepare import prepare
 from rigctl.control.protect.table import INDEX, TABLE
 from rigctl.control.readings import ABSENT
 from rigctl.control.sense import weight
@@ -35,6 +34,7 @@ from rigctl.control.sense.signals import Signals, judge
 from rigctl.control.sense.weight import owed_kg, with_cylinder, with_scale_believed, with_scale_moved
 from rigctl.control.settings import Settings
 from rigctl.refrigerant import catalogue
+from rigctl.scan import prepare
 from tests.strategies import ANALOGUE, FULL, SHOP, UNFIT, WATER, at_rest, change, fitted
 
 PUMPING = Outputs(INLETS | XV_201 | XV_202 | XV_301 | M_101, 1.0)

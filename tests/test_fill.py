@@ -21,7 +21,6 @@ from hil_sim.people import Operator
 from hil_sim.plant import layout as at
 from hil_sim.scenario import load_appliance, load_setup
 from rigctl import config
-from rigctl.control.prepare import prepare
 from rigctl.control.procedure.cylinders import cylinder_fault
 from rigctl.control.sense import fill
 from rigctl.control.sense.fill import Fill, Moved, Way, begun, carried, next_cylinder
@@ -30,6 +29,7 @@ from rigctl.control.vocabulary import Phase
 from rigctl.journal.record import NOT_WEIGHED, RecordBuilder
 from rigctl.refrigerant import catalogue
 from rigctl.refrigerant.cylinder import fill_limit
+from rigctl.scan import prepare
 from tests.strategies import BASIC, FULL, SHOP, change
 
 CONFIGS = Path(__file__).parent.parent / "configs"

@@ -9,10 +9,9 @@ import msgspec
 import pytest
 
 from rigctl.advice.remedies import Remedy, What
-from rigctl.control.prepare import prepare
 from rigctl.control.readings import RequestKind
 from rigctl.control.vocabulary import AlarmState, Phase, Step
-from rigctl.scan import ScanRecord, State, initial, step
+from rigctl.scan import ScanRecord, State, initial, prepare, step
 from tests.guard import projection
 from tests.guard.__main__ import first_difference, first_window
 from tests.guard.collector import EVERY, EnoughError, Tally

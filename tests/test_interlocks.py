@@ -14,7 +14,6 @@ import msgspec
 import pytest
 
 from rigctl.control.points import ALL, INLETS, M_101, OUTPUT_TAGS
-from rigctl.control.prepare import prepare
 from rigctl.control.protect import engine, table
 from rigctl.control.protect.alarms import Memory
 from rigctl.control.protect.engine import Permits, evaluate
@@ -25,6 +24,7 @@ from rigctl.control.sense.signals import judge
 from rigctl.control.settings import Settings
 from rigctl.control.vocabulary import AlarmState, Cause, Kind
 from rigctl.refrigerant import catalogue
+from rigctl.scan import prepare
 from tests.strategies import BASIC, FULL, SUPPLIED, UNFIT, WATER, at_rest, change
 
 ALL_TAGS = " ".join(OUTPUT_TAGS)

@@ -24,7 +24,6 @@ from rigctl import config
 from rigctl import scan as one_scan
 from rigctl.advice.report import Estimate
 from rigctl.control.points import M_101, XV_101, XV_301, Outputs
-from rigctl.control.prepare import prepare
 from rigctl.control.protect.alarms import Alarm
 from rigctl.control.readings import Fault, Reading, Readings, Request, RequestKind, Source
 from rigctl.control.settings import Cylinder, Job, Settings
@@ -40,7 +39,7 @@ from rigctl.journal.store import (
     journal_path,
     unfinished,
 )
-from rigctl.scan import ScanRecord
+from rigctl.scan import ScanRecord, prepare
 from tests.waiting import PATIENCE_S, until
 
 UTC_S = 1_790_000_000.0  # 2026-09-21T14:13:20Z by GNU date

@@ -15,7 +15,6 @@ import pytest
 from rigctl import cli
 from rigctl import scan as one_scan
 from rigctl.advice.report import Estimate
-from rigctl.control.prepare import prepare
 from rigctl.control.protect.alarms import Alarm
 from rigctl.control.readings import Readings, Request, RequestKind, Source
 from rigctl.control.state import CylinderFill, Reply, StandingCheck
@@ -26,6 +25,7 @@ from rigctl.journal.layout import go_together, layout_of
 from rigctl.journal.record import from_json, record_from_journal
 from rigctl.journal.replay import replay
 from rigctl.journal.store import Journal, JournalError, JournalReader, NewerJournalError, unfinished
+from rigctl.scan import prepare
 from tests.test_journal import CYLINDER, SETTINGS, UTC_S, readings, record, rig, run_job
 from tests.waiting import PATIENCE_S
 

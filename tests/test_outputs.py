@@ -10,7 +10,6 @@ from math import inf, nan
 import pytest
 
 from rigctl.control.points import ALL, EH_001, M_101, M_201, OUTPUT_TAGS, SAFE, XV_202, XV_301, Outputs, tags
-from rigctl.control.prepare import prepare
 from rigctl.control.prepared import Prepared
 from rigctl.control.procedure import rooms
 from rigctl.control.procedure.rooms import wanted
@@ -21,6 +20,7 @@ from rigctl.control.protect.table import TABLE
 from rigctl.control.readings import RequestKind
 from rigctl.control.settings import Settings
 from rigctl.control.vocabulary import ACTIVE, RUNNING, Phase, Step
+from rigctl.scan import prepare
 from tests.strategies import BASIC, FULL, SHOP, SUPPLIED, WATER, Puppet, change
 
 MOTORS = "M-101 M-201 M-202 M-001 EH-001"

@@ -24,14 +24,13 @@ from hypothesis import strategies as st
 from hil_sim.instruments.faults import Fault, FaultKind, PlantFault, UnsupportedFaultError
 from rigctl import scan
 from rigctl.control.points import INLETS, M_101
-from rigctl.control.prepare import prepare
 from rigctl.control.protect.table import TABLE
 from rigctl.control.readings import Reading, RequestKind, Source
 from rigctl.control.settings import Settings
 from rigctl.control.vocabulary import ACTIVE, AlarmState, Kind, Phase
 from rigctl.journal.replay import replay
 from rigctl.journal.store import Journal, JournalReader
-from rigctl.scan import ScanRecord, State, after_power_loss
+from rigctl.scan import ScanRecord, State, after_power_loss, prepare
 from rigctl.telemetry.broker import EmbeddedBroker
 from rigctl.telemetry.publisher import Publisher, PublisherOptions
 from tests import strategies

@@ -12,13 +12,13 @@ from hil_sim.instruments.faults import Fault, FaultKind, PlantFault
 from hil_sim.people import Operator
 from hil_sim.plant import layout as at
 from rigctl.control.points import INLETS, M_101, PUSH_PULL, XV_104, XV_105, XV_106, XV_201, XV_301
-from rigctl.control.prepare import prepare
 from rigctl.control.readings import RequestKind, Source
 from rigctl.control.sense import crossing
 from rigctl.control.sense.crossing import Line, followed_line, gain_s
 from rigctl.control.settings import appliance_ceiling_pa_abs, unsafe
 from rigctl.control.vocabulary import RUNNING, Phase
 from rigctl.refrigerant import catalogue
+from rigctl.scan import prepare
 from tests.promise_helpers import CAMPAIGN, Watch, Work, loaded, named
 from tests.strategies import FULL, SHOP, WATER, change, led_to
 

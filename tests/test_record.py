@@ -16,7 +16,6 @@ from hypothesis import strategies as st
 
 from rigctl.advice.report import Estimate
 from rigctl.control.points import XV_301, Outputs
-from rigctl.control.prepare import prepare
 from rigctl.control.protect.alarms import Alarm
 from rigctl.control.readings import Request, RequestKind, Source
 from rigctl.control.state import CylinderFill, Event, Reply, StandingCheck
@@ -33,7 +32,7 @@ from rigctl.journal.record import (
     to_json,
 )
 from rigctl.journal.store import Journal, JournalReader
-from rigctl.scan import initial
+from rigctl.scan import initial, prepare
 from tests.test_journal import (
     CYLINDER,
     UTC_S,

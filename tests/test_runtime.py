@@ -12,7 +12,6 @@ import pytest
 
 from rigctl import scan
 from rigctl.control.points import OUTPUT_TAGS, SAFE
-from rigctl.control.prepare import prepare
 from rigctl.control.readings import Fault, Request, RequestKind, Source
 from rigctl.control.settings import Settings
 from rigctl.hardware import wiring
@@ -20,6 +19,7 @@ from rigctl.hardware.driver import DriverError, Sample, WiringError, Worker
 from rigctl.hardware.wiring import HEARTBEAT, INPUTS, OUTPUTS, Point, Station, Wiring
 from rigctl.runtime.door import Door, press
 from rigctl.runtime.loop import ScanLoop, percentiles
+from rigctl.scan import prepare
 from tests.strategies import FULL, change
 from tests.waiting import PATIENCE_S, until
 

@@ -12,10 +12,10 @@ import pytest
 
 from rigctl import scan
 from rigctl.control.decide import decide
-from rigctl.control.prepare import prepare
 from rigctl.control.readings import Readings, RequestKind
 from rigctl.control.settings import Settings
 from rigctl.control.vocabulary import Phase
+from rigctl.scan import prepare
 from tests.strategies import BASIC, FULL, SHOP, Puppet
 
 SCANS = 1_000_000 if os.environ.get("RIG_CAMPAIGN") else 100_000

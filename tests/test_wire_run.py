@@ -8,7 +8,6 @@ from hil_sim.wire.modbus_face import ModbusFace
 from rigctl import scan
 from rigctl.config import load_job, load_rig, settings_for
 from rigctl.control.points import M_101
-from rigctl.control.prepare import prepare
 from rigctl.control.readings import Request, RequestKind, Source
 from rigctl.control.vocabulary import Phase
 from rigctl.hardware import modbus, serial_scale, wiring
@@ -16,6 +15,7 @@ from rigctl.hardware.driver import Wire, Worker
 from rigctl.journal.record import record_from_journal
 from rigctl.journal.store import ENDED, Journal
 from rigctl.runtime.loop import ScanLoop
+from rigctl.scan import prepare
 from tests.served import Served, until
 from tests.strategies import CONFIGS
 from tests.waiting import PATIENCE_S, PROGRAM_S

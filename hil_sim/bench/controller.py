@@ -6,10 +6,9 @@ import msgspec
 
 from hil_sim.bench.clock import Clock
 from rigctl.control.points import Outputs
-from rigctl.control.prepare import prepare
 from rigctl.control.readings import Readings, Request
 from rigctl.control.settings import Settings
-from rigctl.scan import ScanRecord, State, after_power_loss, initial, step
+from rigctl.scan import ScanRecord, State, after_power_loss, initial, prepare, step
 
 JOURNAL_SCANS = 10
 """The journal commits once in so many scans, and at once when something happens."""

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import msgspec
 
 from rigctl.advice import remedies
+from rigctl.advice.figures import AdviceFigures
 from rigctl.advice.limits import LimitedBy, limited_by
 from rigctl.advice.mass_left import by_label, by_pressure
 from rigctl.advice.remedies import Memory, Remedy, Seen
@@ -88,7 +89,7 @@ class Estimate(msgspec.Struct, frozen=True, array_like=True):
 
 
 def advise(
-    memory: Memory, state: State, found: Decision, prepared: Prepared
+    memory: Memory, state: State, found: Decision, prepared: Prepared, figures: AdviceFigures
 ) -> tuple[Memory, Estimate, tuple[Event, ...]]:
     """Carry advice over one scan.
 
@@ -98,8 +99,8 @@ def advise(
         Of the scan before.
     state, found
         What the scan has decided.
-    prepared
-        Of the job.
+    prepared, figures
+        Of the job, and of advice.
 
     Returns
     -------

@@ -111,6 +111,7 @@ def _situation(state: State, readings: Readings, prepared: Prepared, s: Signals)
     entered = state.entered_s if state.entered_s == state.entered_s else now
     x = Situation()
     x.s, x.prepared, x.settings, x.readings = s, prepared, settings, readings
+    x.figures = prepared.figures.protect
     x.bits = state.drive.outputs.bits
     x.active = phase in ACTIVE
     x.under_way = x.active or phase in (Phase.ABORTING, Phase.ABORTED)

@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+from rigctl.control.figures.figures import Figures
 from rigctl.control.prepared import Prepared
 from rigctl.control.protect.gate import fitted_outputs
 from rigctl.control.protect.table import TABLE
 from rigctl.control.settings import Settings, appliance_ceiling_pa_abs
 from rigctl.refrigerant import catalogue
 
+FIGURES = Figures()
+"""As they are in every job that nobody studies."""
 
-def prepare(settings: Settings) -> Prepared:
+
+def prepare(settings: Settings, figures: Figures = FIGURES) -> Prepared:
     """Return what all scans of a job share.
 
     Raises
@@ -20,6 +24,7 @@ def prepare(settings: Settings) -> Prepared:
     instruments = settings.instruments
     return Prepared(
         settings=settings,
+        figures=figures,
         refrigerant=catalogue.get(settings.job.refrigerant),
         refrigerants={name: catalogue.get(name) for name in catalogue.names()},
         outputs_fitted=fitted_outputs(settings),

@@ -6,6 +6,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from rigctl.control.figures.figures import Figures
 from rigctl.control.settings import Settings
 from rigctl.refrigerant.saturation import Refrigerant
 
@@ -15,6 +16,8 @@ class Prepared:
     """A job's settings and what follows from them; made by `prepare`, never changed."""
 
     settings: Settings
+    figures: Figures
+    """Tuned figures, the same for every job unless a study varies them."""
     refrigerant: Refrigerant
     """Of the job."""
     refrigerants: Mapping[str, Refrigerant]

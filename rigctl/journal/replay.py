@@ -16,8 +16,8 @@ import msgspec
 
 from rigctl import scan
 from rigctl.control.points import Outputs
-from rigctl.control.prepare import prepare
 from rigctl.journal.store import JournalError, JournalReader, Session, this_program
+from rigctl.scan import prepare
 
 _SCAN_FIELDS = tuple(field for field in scan.ScanRecord.__struct_fields__ if field not in ("readings", "outputs"))
 

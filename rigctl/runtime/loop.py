@@ -16,13 +16,12 @@ import msgspec
 
 from rigctl import scan
 from rigctl.control.points import SAFE, Outputs
-from rigctl.control.prepare import prepare
 from rigctl.control.readings import Readings, Request
 from rigctl.control.settings import Settings
 from rigctl.hardware import wiring
 from rigctl.hardware.driver import Worker, stop_all
 from rigctl.hardware.wiring import Wiring
-from rigctl.scan import ScanRecord, State
+from rigctl.scan import ScanRecord, State, prepare
 
 _KEPT_SCANS: Final = 72_000
 """Scans whose lateness is kept for the percentiles: an hour at 20 Hz."""

@@ -17,7 +17,6 @@ import msgspec
 
 from rigctl.commissioning import sheet as sheets
 from rigctl.config import ConfigError, JobConfig, RigConfig, settings_for
-from rigctl.control.prepare import prepare
 from rigctl.control.readings import Request
 from rigctl.control.settings import Settings
 from rigctl.control.vocabulary import ACTIVE
@@ -28,7 +27,7 @@ from rigctl.monitor import live
 from rigctl.runtime import host
 from rigctl.runtime.door import Door
 from rigctl.runtime.loop import Pace, ScanLoop
-from rigctl.scan import ScanRecord, State, after_power_loss, initial
+from rigctl.scan import ScanRecord, State, after_power_loss, initial, prepare
 
 DOOR: Final = "press.sock"
 STATUS_EVERY_S: Final = 60.0

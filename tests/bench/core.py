@@ -44,7 +44,7 @@ def measure(quick):
 
 _START = """
 from rigctl import config
-from rigctl.control.prepare import prepare
+from rigctl.scan import prepare
 from rigctl.scan import initial, step
 from rigctl.control.readings import Reading, Readings
 import rigctl.journal.record, rigctl.journal.store, rigctl.telemetry.publisher, rigctl.telemetry.commands

@@ -28,6 +28,7 @@ class Work:
         "asked",
         "before",
         "events",
+        "figures",
         "in_phase_s",
         "in_step_s",
         "now_s",
@@ -49,7 +50,7 @@ class Work:
     ) -> None:
         now_s = x.s.now_s
         self.now_s, self.x, self.s, self.settings = now_s, x, x.s, x.settings
-        self.prepared = x.prepared
+        self.prepared, self.figures = x.prepared, x.prepared.figures.procedure
         self.before, self.permits, self.asked = before, permits, asked
         self.events: list[Event] = []
         self.estimate, self.interlocks = memory, locks

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from rigctl.control.figures.protect import Protect
 from rigctl.control.prepared import Prepared
 from rigctl.control.readings import Readings
 from rigctl.control.sense.signals import Signals
@@ -22,6 +23,7 @@ class Situation:
         "cylinder_off",
         "dt_s",
         "excess_accepted_kg",
+        "figures",
         "fill_limit_kg",
         "filling",
         "in_phase_s",
@@ -57,6 +59,7 @@ class Situation:
     dt_s: float
     excess_accepted_kg: float
     """Difference of pump and scale that a person has looked into; the fill limit by the pump stays as it is."""
+    figures: Protect
     fill_limit_kg: float
     filling: bool
     """Refrigerant may be on its way into the cylinder."""

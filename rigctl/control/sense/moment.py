@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from rigctl.control.figures.sense import Sense
 from rigctl.control.points import INLETS, M_101, XV_104, XV_301, Outputs
 from rigctl.control.prepared import Prepared
 from rigctl.control.sense.signals import Signals
@@ -13,13 +14,14 @@ class Moment:
     """One scan as the senses see it. Lives for one scan."""
 
     __slots__ = (
-        "crosses", "cylinder_off", "dt_s", "expecting_liquid", "inlet_open", "last", "noise_kg2", "now_s", "opening",
-        "pumping", "raw_kg", "refrigerant", "s", "settings", "way_open",
+        "crosses", "cylinder_off", "dt_s", "expecting_liquid", "figures", "inlet_open", "last", "noise_kg2", "now_s",
+        "opening", "pumping", "raw_kg", "refrigerant", "s", "settings", "way_open",
     )  # fmt: skip
 
     s: Signals
     """The judged readings; what the senses find is added to them."""
     settings: Settings
+    figures: Sense
     refrigerant: Refrigerant
     now_s: float
     dt_s: float
@@ -46,7 +48,7 @@ class Moment:
     ) -> None:  # fmt: skip
         bits = last.bits
         self.s, self.settings, self.refrigerant = s, prepared.settings, prepared.refrigerant
-        self.noise_kg2 = prepared.scale_noise_kg2
+        self.figures, self.noise_kg2 = prepared.figures.sense, prepared.scale_noise_kg2
         self.now_s, self.dt_s, self.last, self.raw_kg = s.now_s, dt_s, last, raw_kg
         self.opening = last.cv_103 if prepared.settings.fitted.cv_103 else 1.0
         self.pumping, self.inlet_open = bits & M_101 != 0, bits & INLETS != 0
