@@ -14,6 +14,7 @@ from rigctl.control.state import CylinderFill, Event, OnScale, State, limit_kg
 from rigctl.refrigerant import catalogue
 from rigctl.refrigerant.catalogue import UnknownRefrigerantError
 from rigctl.refrigerant.cylinder import CylinderError, fill_limit, pressure_rating, retest_check
+from rigctl.refrigerant.saturation import ATMOSPHERE_PA_ABS
 
 TARE_SHARE = 0.02
 TARE_SLACK_KG = 0.2
@@ -46,7 +47,7 @@ def cylinder_fault(cylinder: Cylinder, prepared: Prepared) -> str:
     if not retest.ok:
         return f"Cylinder {cylinder.serial}: {retest.text} Put on another cylinder, then restart."
     if not rating.ok:
-        hot = notation.pressure(rating.pressure_at_55c_pa_gauge + notation.ATMOSPHERE_PA, settings.units)
+        hot = notation.pressure(rating.pressure_at_55c_pa_gauge + ATMOSPHERE_PA_ABS, settings.units)
         return (
             f"Cylinder {cylinder.serial} is not rated for {refrigerant.name}: it would reach {hot} at 55 °C. "
             "Put on another cylinder, then restart."

@@ -16,6 +16,7 @@ from rigctl.control.protect.situation import Situation
 from rigctl.control.readings import sound
 from rigctl.control.state import Rest
 from rigctl.control.vocabulary import Cause, Phase
+from rigctl.refrigerant.saturation import ATMOSPHERE_PA_ABS
 
 CYLINDER_REST, CYLINDER_BACK = 0.005, 0.08
 """Below `cylinder_pause_fraction`, as shares of the service pressure: where the motor rests and where it may go on. A
@@ -104,7 +105,7 @@ def _way_back(x: Situation, cause: Cause) -> tuple[float, float]:
 
 def _cylinder_share(x: Situation) -> float:
     """Gauge pressure of the cylinder over its service pressure."""
-    return (x.s.p_cylinder - notation.ATMOSPHERE_PA) / x.cylinder.service_pressure_pa_gauge
+    return (x.s.p_cylinder - ATMOSPHERE_PA_ABS) / x.cylinder.service_pressure_pa_gauge
 
 
 def freezing_margin_k(x: Situation) -> float:

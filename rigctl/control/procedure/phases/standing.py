@@ -11,6 +11,7 @@ from rigctl.control.procedure.work import Work
 from rigctl.control.sense import outgassing
 from rigctl.control.state import StandingCheck
 from rigctl.control.vocabulary import RUNNING, Phase, Shape
+from rigctl.refrigerant.saturation import T0_K
 
 TOO_LITTLE_SHARE = 0.5
 """Less than this share of the declared charge, with the level held, makes the rig ask before it ends."""
@@ -74,7 +75,7 @@ def _shape(w: Work, passed: bool) -> Shape:
         w.now_s,
         passed=passed,
         saturation_pa_abs=saturation,
-        warming_share=warmer_k / (w.standing.isolated_degc + 273.15),
+        warming_share=warmer_k / (w.standing.isolated_degc + T0_K),
     )
 
 
