@@ -18,7 +18,8 @@ from math import exp, inf, log, nan, sqrt
 import msgspec
 
 from rigctl.advice.limits import LimitedBy
-from rigctl.control.sense.compressor import POLYTROPIC_EXPONENT, volumetric_efficiency
+from rigctl.control.figures.sense import Sense
+from rigctl.control.sense.compressor import volumetric_efficiency
 from rigctl.control.sense.restrictions import ORIFICE_M2_PER_KV, in_a_row, liquid_flux_kg_m2_s, ways_in
 from rigctl.control.sense.signals import Signals
 from rigctl.control.settings import Bath, Compressor, Hookup, Settings
@@ -167,7 +168,7 @@ class Seen:
 
     __slots__ = (
         "charge_kg", "contents_kg", "core_kv", "flow_kg_s", "in_phase_s", "liquid", "recovered_kg", "refrigerant", "s",
-        "settings", "start_pa_abs", "throttle",
+        "senses", "settings", "start_pa_abs", "throttle",
     )  # fmt: skip
 
     charge_kg: float
@@ -180,19 +181,22 @@ class Seen:
     recovered_kg: float
     refrigerant: Refrigerant
     s: Signals
+    senses: Sense
     settings: Settings
     start_pa_abs: float
     throttle: float
 
 
-def vapor_m3_s(compressor: Compressor, area_m2: float, p: float, rho: float, p_discharge: float) -> float:
+def vapor_m3_s(
+    compressor: Compressor, area_m2: float, p: float, rho: float, p_discharge: float, polytropic_exponent: float
+) -> float:
     """Volume of vapor at the appliance's state that is taken out each second.
 
     Displacement behind the way in and the throttle, m3/s; 0 once the dead space holds all that it takes in.
     """
     at_most = CHOKED_FLUX * area_m2 * sqrt(p / rho)  # m3/s, choked
     c, displaced = compressor.clearance, compressor.displacement_m3_s * compressor.leak_factor
-    dead = c * (p_discharge / p) ** (1.0 / POLYTROPIC_EXPONENT)
+    dead = c * (p_discharge / p) ** (1.0 / polytropic_exponent)
     if displaced * (1.0 + c - dead) <= 0.0:
         return 0.0
     low, high = 0.0, 1.0
@@ -200,7 +204,7 @@ def vapor_m3_s(compressor: Compressor, area_m2: float, p: float, rho: float, p_d
     # What comes in falls with the pressure behind the way in, what is taken rises: they meet once.
     for _ in range(9):
         r = 0.5 * (low + high)
-        taken = displaced * ((1.0 + c) * r - dead * r ** (1.0 - 1.0 / POLYTROPIC_EXPONENT))
+        taken = displaced * ((1.0 + c) * r - dead * r ** (1.0 - 1.0 / polytropic_exponent))
         comes = at_most
         if r > CHOKED_RATIO:
             u = (r - CHOKED_RATIO) / (1.0 - CHOKED_RATIO)
@@ -242,7 +246,7 @@ def _learned(m: Memory, seen: Seen, refrigerant: Refrigerant) -> tuple[float, fl
     if not area > LEAST_AREA_M2:
         return mean, weight
     # The rest of the way in is known; what resists besides it is the core.
-    rest = ways_in(hookup, two, 1e6)[0 if seen.liquid else 1]
+    rest = ways_in(hookup, two, 1e6, seen.senses.restrictions)[0 if seen.liquid else 1]
     over = 1.0 / (area * area) - 1.0 / (rest * rest)
     kv = 1.0 / sqrt(over) / ORIFICE_M2_PER_KV if over > 0.0 else 0.3
     ln = log(min(max(kv, 0.03), 0.3))
@@ -306,7 +310,7 @@ def _start(seen: Seen, refrigerant: Refrigerant) -> Start | None:
         1.0 / (ambient - 35.0 + T0_K) - 1.0 / (ambient + T0_K)
     )
     x.rho_low = refrigerant.superheated_density_kg_m3(1e5, ambient) / 1e5
-    x.before = ways_in(hookup, x.two, seen.core_kv)
+    x.before = ways_in(hookup, x.two, seen.core_kv, seen.senses.restrictions)
     x.throttle_m2 = ORIFICE_M2_PER_KV * compressor.throttle_kv_m3_h
     x.liquid_m2 = x.throttle_m2 * (max(seen.throttle, 0.01) if settings.fitted.cv_103 else 1.0)
     ratio = s.p_201 / s.p_101
@@ -320,7 +324,8 @@ def _start(seen: Seen, refrigerant: Refrigerant) -> Start | None:
             flow = sqrt(flow * seen.flow_kg_s)
         flow = max(flow, 1e-3)
     else:
-        flow *= volumetric_efficiency(worn, ratio) / max(volumetric_efficiency(compressor, ratio), 0.05)
+        k = seen.senses.compressor
+        flow *= volumetric_efficiency(worn, ratio, k) / max(volumetric_efficiency(compressor, ratio, k), 0.05)
         if p_a != p_a:
             way = x.before[0] + x.before[1] if x.two else x.before[1]
             rho_per_pa = refrigerant.superheated_density_kg_m3(s.p_101, ambient) / s.p_101
@@ -368,12 +373,12 @@ def _p_of(p_pa: float, from_degc: float, to_degc: float, slope_k: float) -> floa
     return p_pa * exp(slope_k * (1.0 / (from_degc + T0_K) - 1.0 / (max(to_degc, -80.0) + T0_K)))
 
 
-def time_to_hold_s(x: Start, settings: Settings, what: What | None) -> float:
+def time_to_hold_s(x: Start, settings: Settings, what: What | None, senses: Sense) -> float:
     """Time from now until a standing check would hold, a remedy being done first; at most `PATIENCE_S`."""
     delay_s, idle_s = _HANDLING[what] if what is not None else (0.0, 0.0)
     before, after = x.before, x.before
     if what in (What.CORES, What.HOSES, What.TEE):
-        after = ways_in(_hooked_up_with(settings.hookup, what), x.two, x.core_kv)
+        after = ways_in(_hooked_up_with(settings.hookup, what), x.two, x.core_kv, senses.restrictions)
     air_w_k = x.fan_w_k if what is What.WARM else x.air_w_k
     new_bath = _NEW_BATH.get(what, x.bath_degc) if what is not None else x.bath_degc
     p_a_0, t_0, p_d_0, t_y_0, slope = x.p_a, x.t_metal_degc, x.p_d, x.t_y_degc, x.slope_k
@@ -390,12 +395,13 @@ def time_to_hold_s(x: Start, settings: Settings, what: What | None) -> float:
     areas = [in_a_row(ways[0] + ways[1] if x.two else ways[1], x.throttle_m2) for ways in (before, after)]
     done_s = max(delay_s, idle_s) - 1e-6
     worn = msgspec.structs.replace(settings.compressor, clearance=x.clearance)
+    exponent = senses.compressor.polytropic_exponent
     was_x = was_s = nan
     for _ in range(STEPS):
         rho = p * x.rho_low
         out_m3_s = 0.0
         if now_s >= idle_s:
-            out_m3_s = vapor_m3_s(worn, areas[now_s >= done_s], p, rho, max(p_d, p))
+            out_m3_s = vapor_m3_s(worn, areas[now_s >= done_s], p, rho, max(p_d, p), exponent)
         excess = dissolved - _dissolved_kg(x, p)
         gives = max(excess, 0.0) / _oil_time_s(x, excess)
         if p < level and now_s >= idle_s:
@@ -468,7 +474,7 @@ def _rise(x: Start, dissolved: float, p: float) -> float:
     return log(max(gives / (x.volume_m3 * x.rho_low), 1.0) / max(x.level_pa_abs - p, 1.0))
 
 
-def mechanism(x: Start, settings: Settings) -> LimitedBy:
+def mechanism(x: Start, settings: Settings, senses: Sense) -> LimitedBy:
     """What sets the rate now: the one thing that, were it a quarter better, would give most.
 
     Liquid: way in or throttle, whichever is the narrower. Vapor: what the oil gives, once that is most of what comes;
@@ -483,11 +489,11 @@ def mechanism(x: Start, settings: Settings) -> LimitedBy:
     area = in_a_row(way, x.throttle_m2)
     worn = msgspec.structs.replace(settings.compressor, clearance=x.clearance)
     bigger = msgspec.structs.replace(worn, displacement_m3_s=1.25 * worn.displacement_m3_s)
-    p_d = max(x.p_d, x.p_a)
+    p_d, exponent = max(x.p_d, x.p_a), senses.compressor.polytropic_exponent
     gains = {
-        LimitedBy.INLET: vapor_m3_s(worn, in_a_row(1.25 * way, x.throttle_m2), x.p_a, rho, p_d),
-        LimitedBy.COMPRESSOR: vapor_m3_s(bigger, area, x.p_a, rho, p_d),
-        LimitedBy.CYLINDER_PRESSURE: vapor_m3_s(worn, area, x.p_a, rho, 0.8 * p_d),
+        LimitedBy.INLET: vapor_m3_s(worn, in_a_row(1.25 * way, x.throttle_m2), x.p_a, rho, p_d, exponent),
+        LimitedBy.COMPRESSOR: vapor_m3_s(bigger, area, x.p_a, rho, p_d, exponent),
+        LimitedBy.CYLINDER_PRESSURE: vapor_m3_s(worn, area, x.p_a, rho, 0.8 * p_d, exponent),
     }
     most = max(gains, key=lambda one: gains[one])
     if most is LimitedBy.COMPRESSOR and x.liquid_kg > 0.0 and x.t_metal_degc < x.ambient_degc - COLD_K:
@@ -576,12 +582,13 @@ def follow(m: Memory, seen: Seen, taking: bool) -> Memory:
         x = _start(seen, seen.refrigerant) if sound else None
         if x is None:
             return msgspec.structs.replace(m, due_s=now + AGAIN_S, remedies=(), limited_by=LimitedBy.NOTHING)
-        as_it_is_s, limited_by = time_to_hold_s(x, seen.settings, None), mechanism(x, seen.settings)
+        as_it_is_s = time_to_hold_s(x, seen.settings, None, seen.senses)
+        limited_by = mechanism(x, seen.settings, seen.senses)
         return msgspec.structs.replace(m, start=x, as_it_is_s=as_it_is_s, turn=1, found=(), limited_by=limited_by)
     some = offered(seen.settings)
     if m.turn <= len(some) and m.start is not None:
         what = some[m.turn - 1]
-        with_it_s = time_to_hold_s(m.start, seen.settings, what)
+        with_it_s = time_to_hold_s(m.start, seen.settings, what, seen.senses)
         return msgspec.structs.replace(m, turn=m.turn + 1, found=(*m.found, (_WHATS.index(what), with_it_s)))
     return msgspec.structs.replace(
         m, due_s=now + AGAIN_S, turn=0, start=None, remedies=_ranked(m, seen.settings.hookup)

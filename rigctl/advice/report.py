@@ -19,7 +19,6 @@ from rigctl.control.prepared import Prepared
 from rigctl.control.sense import outgassing
 from rigctl.control.sense.memory import Memory as Senses
 from rigctl.control.sense.signals import Signals
-from rigctl.control.settings import Settings
 from rigctl.control.state import Event, State
 from rigctl.control.vocabulary import ACTIVE, Phase
 
@@ -106,18 +105,19 @@ def advise(
     -------
     The memory to carry on, what is shown of the scan, and notes for a person.
     """
-    progress = _progress(state, found, prepared.settings)
+    progress = _progress(state, found, prepared)
     memory, text = _remedies(memory, state, found, prepared, progress)
     shown = report(state.estimate, found.s, found.net_uncertainty_kg, prepared, progress, memory)
     return memory, shown, (Event("note", "", text),) if text else ()
 
 
-def _progress(state: State, found: Decision, settings: Settings) -> Progress:
+def _progress(state: State, found: Decision, prepared: Prepared) -> Progress:
     earlier_kg = earlier_var_kg2 = 0.0
     for fill in state.on_scale.earlier:
         earlier_kg += fill.net_kg
         earlier_var_kg2 += fill.net_uncertainty_kg**2
-    phase, giving, job = state.phase, state.pull.giving, settings.job
+    phase, giving, job = state.phase, state.pull.giving, prepared.settings.job
+    k = prepared.figures.sense.outgassing
     return Progress(
         previous_kg=earlier_kg,
         previous_variance_kg2=earlier_var_kg2,
@@ -125,12 +125,10 @@ def _progress(state: State, found: Decision, settings: Settings) -> Progress:
         in_phase_s=found.in_phase_s,
         repeats=state.standing.repeats,
         stage=_STAGE_OF.get(phase, _STAGE_OF.get(state.resume_to, 0) if phase in ACTIVE else 0),
-        rise_over_allowed=outgassing.rise_over_allowed(
-            giving, settings.procedure, job.level_pa_abs, found.s.p_appliance
-        ),
+        rise_over_allowed=outgassing.rise_over_allowed(giving, prepared, job.level_pa_abs, found.s.p_appliance),
         measured=giving.measured,
-        rise_pa_s=giving.rise_pa_s,
-        gain_pa_kg=giving.best_gain_pa_kg,
+        rise_pa_s=giving.rise_pa_s(k),
+        gain_pa_kg=giving.best_gain_pa_kg(k),
         fails=state.standing.outlook.fails if state.standing.outlook is not None else nan,
         taking=found.taking,
     )
@@ -143,6 +141,7 @@ def _remedies(
     s, sensed, settings = found.s, state.estimate, prepared.settings
     seen = Seen()
     seen.s, seen.settings, seen.refrigerant = s, settings, prepared.refrigerant
+    seen.senses = prepared.figures.sense
     seen.liquid, seen.in_phase_s, seen.throttle = state.phase is Phase.LIQUID, found.in_phase_s, state.drive.throttle
     seen.start_pa_abs, seen.flow_kg_s = state.appliance.start_pa_abs, sensed.weight.flow_kg_s
     net_kg = s.net_kg if s.net_kg == s.net_kg else 0.0

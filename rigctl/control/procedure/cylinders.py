@@ -81,7 +81,7 @@ def change_cylinder(state: State, memory: Senses, cylinder: Cylinder, prepared: 
     was, lines = state.on_scale, state.lines
     earlier = was.earlier
     if was.tare_known:
-        net, uncertainty = weight.net_kg(memory), weight.net_uncertainty_kg(memory, prepared.settings)
+        net, uncertainty = weight.net_kg(memory, prepared), weight.net_uncertainty_kg(memory, prepared)
         if was.off:
             net, uncertainty = was.off_net_kg, was.off_uncertainty_kg
         earlier = (*earlier, CylinderFill(was.cylinder, memory.contents.tare_kg, net, uncertainty))
@@ -116,6 +116,6 @@ def weigh_cylinder(w: Work) -> None:
     lines_kg = w.settings.limits.fill_reserve_kg if w.lines.uncleared else 0.0
     on_scale, weighed = w.on_scale, w.settings.job.scale_usable
     tare_kg, logged_kg = on_scale.cylinder.tare_kg, on_scale.cylinder.residual_kg
-    w.estimate = weight.with_cylinder(w.estimate, tare_kg, logged_kg, lines_kg, weighed=weighed)
+    w.estimate = weight.with_cylinder(w.estimate, w.prepared, tare_kg, logged_kg, lines_kg, weighed=weighed)
     on_scale.tare_known, on_scale.off = True, False
     w.events.append(cylinder_on(on_scale.cylinder, w.estimate, w.settings))

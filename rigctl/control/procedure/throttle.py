@@ -86,8 +86,7 @@ def _as_liquid_allows(x: Situation, was: float, low: float) -> float:
     """The opening to begin with: the procedure's, or less where by the nameplates that were too much liquid."""
     if x.motor_on_s > LIQUID_SEEN_S:
         return was  # it has been set
-    refrigerant = x.prepared.refrigerant
-    allowed = liquid_opening(x.settings, refrigerant, x.s.p_101, x.s.p_201)
+    allowed = liquid_opening(x.prepared, x.s.p_101, x.s.p_201)
     return min(low, max(allowed, LEAST_SHARE * low)) if allowed == allowed else low
 
 
