@@ -125,9 +125,7 @@ def _progress(state: State, found: Decision, settings: Settings) -> Progress:
         in_phase_s=found.in_phase_s,
         repeats=state.standing.repeats,
         stage=_STAGE_OF.get(phase, _STAGE_OF.get(state.resume_to, 0) if phase in ACTIVE else 0),
-        rise_over_allowed=outgassing.rise_over_allowed(
-            giving, settings.procedure, job.level_pa_abs, found.s.p_appliance
-        ),
+        rise_over_allowed=outgassing.rise_over_allowed(giving, job.level_pa_abs, found.s.p_appliance),
         measured=giving.measured,
         rise_pa_s=giving.rise_pa_s,
         gain_pa_kg=giving.best_gain_pa_kg,

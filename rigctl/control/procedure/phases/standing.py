@@ -27,10 +27,8 @@ def judge(w: Work, f: Facts) -> None:
             end_s = procedure.standing_settle_s + procedure.standing_s
             w.standing.outlook = outgassing.outlook(
                 w.standing.rise,
-                procedure.standing_settle_s,
                 max(end_s, w.in_phase_s),
                 job.level_pa_abs,
-                procedure.standing_rise_pa,
                 w.settings.instruments.pressure_uncertainty_pa,
             )
     watched_s = w.in_phase_s - procedure.standing_settle_s
@@ -46,10 +44,11 @@ def judge(w: Work, f: Facts) -> None:
     rested = w.in_phase_s >= outgassing.least_rest_s(w.standing.repeats)
     plain = ahead is not None and ahead.fails >= outgassing.FAILS and rested
     f.standing_failed = above or plain
-    if watched_s >= procedure.standing_s and not above:
-        held = (seen[-1] if seen else p) - w.standing.start_pa_abs <= procedure.standing_rise_pa
+    if ahead is not None and not above and w.in_phase_s >= outgassing.EARLY_S:
+        f.standing_passed = ahead.fails <= outgassing.EARLY_FAILS and ahead.stays_below >= outgassing.EARLY_HOLDS
+    if watched_s >= procedure.standing_s and not above and not f.standing_passed:
         below = ahead.stays_below if ahead is not None else 0.0
-        f.standing_passed = held or below >= outgassing.HOLDS
+        f.standing_passed = below >= outgassing.HOLDS
         # Not plain yet, though still below: a little longer is cheaper than another pull.
         wait = below > outgassing.UNPLAIN and watched_s < outgassing.LONGER * procedure.standing_s
         f.standing_failed = not f.standing_passed and not wait

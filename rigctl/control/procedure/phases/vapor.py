@@ -45,7 +45,7 @@ def _pulled_enough(w: Work) -> bool:
     w.pull.dwell_s = (w.pull.dwell_s if w.pull.dwell_s == w.pull.dwell_s else w.now_s) if down else nan
     if not down:
         return False
-    rise, allowed = giving.rise_pa_s, outgassing.allowed_pa_s(giving, w.settings.procedure, level, p)
+    rise, allowed = giving.rise_pa_s, outgassing.allowed_pa_s(giving, level, p)
     dwelt_s = w.now_s - w.pull.dwell_s
     if rise != rise:
         return dwelt_s >= w.settings.procedure.dwell_s * (1 + w.standing.repeats)
