@@ -40,8 +40,8 @@ from rigctl.refrigerant import catalogue, evacuation
 WITHDRAWN = {
     "compressor.starts_against_pressure": "it never did anything and is gone; remove the line. The motor always starts "
     "against the pressure that stands in the discharge: choose a compressor that can.",
-    "procedure.standing_rise": "a standing check no longer passes by a small rise, only where the level is likely to be "
-    "kept; remove the line.",
+    "procedure.standing_rise": "a standing check no longer passes by a small rise, only where the level is likely to "
+    "be kept; remove the line.",
 }
 """Keys that older files may hold, with what to do."""
 

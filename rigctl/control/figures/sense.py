@@ -536,8 +536,8 @@ class Outgassing(msgspec.Struct, frozen=True):
     early_holds: float = 0.97
     """And holds with this one at least. From: the same."""
     kept_s: float = 1800.0
-    """A rise that does not become slower must not have reached the level after so long. From: common practice, no source:
-    technicians come back within half an hour."""
+    """A rise that does not become slower must not have reached the level after so long. From: common practice, no
+    source: technicians come back within half an hour."""
     even_surely: float = 0.1
     """Up to this probability of an even rise it is said to come to rest. From: our choice."""
     watched_from_share: float = 0.4
@@ -558,20 +558,20 @@ class Outgassing(msgspec.Struct, frozen=True):
     longer_times: float = 1.5
     """And so many times as long. From: chosen on the simulated rig; no study on record."""
     slow_share: float = 0.5
-    """What oil gives back has a quick part, its surface and the gas that warms, and a slow one, its depth and cold metal:
-    this share of a rise is slow. From: simulated jobs, tuning seeds 5000 to 5099, 346 checks held on for half an hour by
-    the truth: Brier score of "kept" at the end of a check 0.082, with one time constant 0.276."""
+    """What oil gives back has a quick part, its surface and the gas that warms, and a slow one, its depth and cold
+    metal: this share of a rise is slow. From: simulated jobs, tuning seeds 5000 to 5099, 346 checks held on for half an
+    hour by the truth: Brier score of "kept" at the end of a check 0.082, with one time constant 0.276."""
     slow_times: float = 8.0
     """Time constant of the slow part over that of the quick one. From: the same."""
     model_share: float = 0.4
-    """Standard error of what is still to come, as a share of it: no two rises have quite that form. From: the same jobs,
-    standard deviation of the logarithm 0.33 at a check's end, 0.45 at 90 s."""
+    """Standard error of what is still to come, as a share of it: no two rises have quite that form. From: the same
+    jobs, standard deviation of the logarithm 0.33 at a check's end, 0.45 at 90 s."""
     slower_share: float = 0.9
     """A check whose rise begins slower than this share of an earlier one tells of oil: even still, cold oil gives less
     by a fifth after seven minutes of pulling. From: chosen on the simulated rig; no study on record."""
     least_leak_pa_s: float = 10.0
-    """A rise below this is none: a sentence about it would state 0.00 bar a minute. From: physics, a hole of 0.1 mm2 lets
-    200 Pa/s into ten litres (choked air)."""
+    """A rise below this is none: a sentence about it would state 0.00 bar a minute. From: physics, a hole of 0.1 mm2
+    lets 200 Pa/s into ten litres (choked air)."""
     leak_s: float = 420.0
     """A rise that begins as fast as so long ago, in vacuum, is air that leaks in. From: chosen on the simulated rig; no
     study on record."""
