@@ -278,13 +278,13 @@ class Vapor(msgspec.Struct, frozen=True):
     blows_share: float = 0.95
     """Header over discharge pressure above which the compressor's valves may stand open. From: chosen on the simulated
     rig; no study on record."""
-    liquid_returns: int = 6
+    most_liquid_returns: int = 6
     """The procedure goes back to the liquid at most so often: every job ends. From: chosen on the simulated rig; no
     study on record."""
-    liquid_back_s: float = 5.0
+    returns_after_s: float = 5.0
     """How long more must arrive than vapor can explain before the rig goes back to drawing liquid. From: chosen on the
     simulated rig; no study on record."""
-    no_progress_s: float = 50.0
+    spent_after_s: float = 50.0
     """So long without a lower pressure, below the level, and a pull has done what it can. From: chosen on the simulated
     rig; no study on record."""
     spent_ratio_share: float = 0.95

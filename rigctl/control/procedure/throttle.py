@@ -31,9 +31,8 @@ def throttle(w: Work) -> float:
     share = x.s.ratio / x.settings.limits.compression_ratio_high
     if phase is Phase.VAPOR and share > (k.ratio_ease_share if was > k.ratio_from_opening else k.ratio_left_share):
         # Less gas lets the discharge pressure fall, and what the header holds does not fall further.
-        eased: float = min(was, k.ratio_from_opening) * (k.ratio_aim_share / share) ** (
-            k.ratio_power_1_s * min(x.dt_s, 1.0)
-        )
+        power = k.ratio_power_1_s * min(x.dt_s, 1.0)
+        eased: float = min(was, k.ratio_from_opening) * (k.ratio_aim_share / share) ** power
         return max(k.vapor_least_opening, min(eased, was + ramp, 1.0))
     if clearing and not x.s.now_s - w.before.lines.clearing.switched_s >= k.full_cooler_s:
         return low

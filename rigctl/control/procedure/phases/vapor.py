@@ -20,12 +20,12 @@ def judge(w: Work, f: Facts) -> None:
     enough = _pulled_enough(w)
     # Below the level and at the end of what the compressor can do: stand and let the oil give back meanwhile.
     ratio_high = k.spent_ratio_share * settings.limits.compression_ratio_high
-    spent = s.no_progress_s > k.no_progress_s or s.ratio > ratio_high
+    spent = s.no_progress_s > k.spent_after_s or s.ratio > ratio_high
     f.level_held = enough or (w.x.pumping and p <= settings.job.level_pa_abs and spent)
     # An appliance that was pressed up blows through the compressor's valves: more than it displaces, and no liquid.
     blows = w.appliance.push_pull_over and s.p_101 > k.blows_share * s.p_201
-    may_return = not blows and liquid_in_reach(w) and w.appliance.liquid_returns < k.liquid_returns
-    f.liquid_back = may_return and may_hold_liquid(w, p) and s.liquid_back_s > k.liquid_back_s
+    may_return = not blows and liquid_in_reach(w) and w.appliance.liquid_returns < k.most_liquid_returns
+    f.liquid_back = may_return and may_hold_liquid(w, p) and s.liquid_back_s > k.returns_after_s
 
 
 def _pulled_enough(w: Work) -> bool:
