@@ -5,7 +5,7 @@ from __future__ import annotations
 import enum
 
 from rigctl.advice.figures import Rate
-from rigctl.advice.time_to_finish import Progress, Stage
+from rigctl.advice.time_to_finish import TAKING, Progress, Stage
 from rigctl.control.sense.signals import Signals
 from rigctl.control.settings import Settings
 
@@ -26,7 +26,7 @@ def limited_by(
     s: Signals, settings: Settings, progress: Progress, ratio: float, saturation: float, figures: Rate
 ) -> LimitedBy:
     """Return what sets the rate now, roughly; `saturation` in degC at the lowest pressure on the appliance side."""
-    if progress.stage not in (Stage.LIQUID, Stage.VAPOR):
+    if progress.stage not in TAKING:
         return LimitedBy.NOTHING
     if progress.stage is Stage.LIQUID or (s.p_001 == s.p_001 and s.p_101 < figures.inlet_pressure_share * s.p_001):
         return LimitedBy.INLET

@@ -13,7 +13,7 @@ from rigctl.advice.figures import AdviceFigures, Remedies
 from rigctl.advice.limits import LimitedBy, limited_by
 from rigctl.advice.mass_left import by_label, by_pressure
 from rigctl.advice.remedies import Memory, Remedy, Seen
-from rigctl.advice.time_to_finish import Progress, Stage, finish
+from rigctl.advice.time_to_finish import NOT_UNDER_WAY, Progress, Stage, finish
 from rigctl.control.points import M_101
 from rigctl.control.prepared import Prepared
 from rigctl.control.sense import outgassing
@@ -114,8 +114,10 @@ def advise(
 
 
 def _stage(state: State) -> Stage:
-    resumed = _STAGE_OF.get(state.resume_to, Stage.NOT_STARTED) if state.phase in ACTIVE else Stage.NOT_STARTED
-    return _STAGE_OF.get(state.phase, resumed)
+    stage = _STAGE_OF.get(state.phase)
+    if stage is None and state.phase in ACTIVE:
+        stage = _STAGE_OF.get(state.resume_to)
+    return Stage.NOT_STARTED if stage is None else stage
 
 
 def _progress(state: State, found: Decision, settings: Settings) -> Progress:
@@ -186,7 +188,7 @@ def report(
     stage, k, most = progress.stage, figures.mass_left, inf
     if charge is not None:
         most = max(k.plate_shares[-1][0] * charge - recovered, 0.0) + k.most_uncertainty_times * recovered_u
-    if stage in (Stage.NOT_STARTED, Stage.ENDED):
+    if stage in NOT_UNDER_WAY:
         left = low_kg = high_kg = nan
     elif stage is Stage.LIQUID:
         left, low_kg, high_kg = by_label(charge, max(recovered, 0.0), recovered_u, k)

@@ -26,6 +26,10 @@ class Stage(enum.Enum):
     ENDED = "ended"
 
 
+NOT_UNDER_WAY = (Stage.NOT_STARTED, Stage.ENDED)
+TAKING = (Stage.LIQUID, Stage.VAPOR)
+
+
 class Progress(msgspec.Struct, frozen=True):
     """Where the job stands, as far as the forecast needs it."""
 
@@ -60,7 +64,7 @@ def finish(
     """
     settings, stage, in_phase, k = prepared.settings, progress.stage, progress.in_phase_s, figures
     procedure = settings.procedure
-    if stage in (Stage.NOT_STARTED, Stage.ENDED):
+    if stage in NOT_UNDER_WAY:
         return nan, nan, inf
     isolate = procedure.scale_steady_s + prepared.figures.procedure.clear_out.shut_strokes * procedure.valve_stroke_s
     clear = k.clear_out_s if settings.fitted.cooler_valves else 0.0
