@@ -37,6 +37,12 @@ from rigctl.control.settings import (
 )
 from rigctl.refrigerant import catalogue, evacuation
 
+WITHDRAWN = {
+    "compressor.starts_against_pressure": "it never did anything and is gone; remove the line. The motor always starts "
+    "against the pressure that stands in the discharge: choose a compressor that can.",
+}
+"""Keys that older files may hold, with what to do."""
+
 
 class ConfigError(ValueError):
     """A rig or job file cannot be used; `problems` has one sentence for everything that is wrong with it."""
@@ -345,7 +351,9 @@ class _Reader:
         """Refuse keys that mean nothing, with a hint for a misspelled one."""
         allowed = list(allowed)
         for key in raw:
-            if key not in allowed:
+            if key not in allowed and f"{where}{key}" in WITHDRAWN:
+                self.wrong(f"{where}{key}", WITHDRAWN[f"{where}{key}"])
+            elif key not in allowed:
                 near = difflib.get_close_matches(key, allowed, n=1, cutoff=0.6)
                 hint = f'did you mean "{near[0]}"?' if near else f"remove it; known here: {', '.join(allowed)}."
                 self.wrong(f"{where}{key}", f"unknown key; {hint}")

@@ -221,6 +221,12 @@ def test_a_misspelled_key_is_named_with_the_right_one(table: str, key: str, tmp_
     assert f'{table}.{wrong}: unknown key; did you mean "{key}"?' in problems
 
 
+def test_a_key_that_was_withdrawn_is_told_as_such(tmp_path: Path) -> None:
+    text = FULL.replace("[compressor]\n", "[compressor]\nstarts_against_pressure = false\n")
+    [problem] = refusal(config.load_rig, rig(tmp_path, text))
+    assert problem.startswith("compressor.starts_against_pressure: it never did anything and is gone; remove the line.")
+
+
 @pytest.mark.parametrize("word", ["surprise", "limit"])
 def test_an_unknown_table_is_refused(word: str, tmp_path: Path) -> None:
     [problem] = refusal(config.load_rig, rig(tmp_path, f"{FULL}\n[{word}]\na = 1\n"))

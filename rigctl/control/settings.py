@@ -103,7 +103,6 @@ class Compressor(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """Flow coefficient of XV-104, with the other two alike."""
     takes_throttled_liquid: bool = True
     """Built to swallow liquid through a fixed restriction or CV-103 (oil-less recovery compressor)."""
-    starts_against_pressure: bool = True
     liquid_fraction_high: float = 0.045
     """Liquid, as a share of the volume at the suction, up to which the throttle may open, 0.005 to 0.3. What an
     oil-less recovery compressor swallows for good is an engineering estimate, no source; ask its maker."""
