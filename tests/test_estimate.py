@@ -16,11 +16,11 @@ from rigctl.advice.mass_left import by_label, by_pressure
 from rigctl.advice.report import Estimate, InletPhase, report
 from rigctl.advice.time_to_finish import Progress, Stage, finish
 from rigctl.control.points import INLETS, M_101, XV_201, XV_202, XV_301, Outputs
+from rigctl.control.prepare import FIGURES
 from rigctl.control.protect.table import INDEX, TABLE
 from rigctl.control.readings import ABSENT
 from rigctl.control.sense import weight
 from rigctl.control.sense.compressor import (
-    POLYTROPIC_EXPONENT,
     comes_dry,
     pumped_flow,
     straight_through_kg_s,
@@ -28,7 +28,7 @@ from rigctl.control.sense.compressor import (
     vapor_beside_liquid,
     volumetric_efficiency,
 )
-from rigctl.control.sense.estimate import update
+from rigctl.control.sense.estimate import initial, update
 from rigctl.control.sense.memory import Memory
 from rigctl.control.sense.restrictions import ORIFICE_M2_PER_KV, choked_liquid_flux_kg_m2_s
 from rigctl.control.sense.signals import Signals, judge
@@ -44,6 +44,7 @@ DT_S = 0.1
 TUNED = AdviceFigures()
 LEFT = TUNED.mass_left
 VAPOR = Progress(0.0, 0.0, 15.0, 10.0, 0, Stage.VAPOR)
+COMPRESSOR = FIGURES.sense.compressor
 
 # --- compressor and throttle
 
@@ -55,20 +56,20 @@ def compressor(clearance: float, leak: float = 1.0) -> Any:
 @pytest.mark.parametrize(("clearance", "ratio"), [(0.03, 49.0), (0.05, 28.5), (0.08, 17.5)])
 def test_the_compressor_stops_to_pump_at_the_ratio_of_the_clearance_model(clearance: float, ratio: float) -> None:
     # ((1 + C)/C)^n with n = 1.1, textbook clearance model; figures worked out by hand, three digits.
-    assert POLYTROPIC_EXPONENT == 1.1
-    assert volumetric_efficiency(compressor(clearance), 0.985 * ratio) > 0.0
-    assert volumetric_efficiency(compressor(clearance), 1.015 * ratio) == 0.0
+    assert COMPRESSOR.polytropic_exponent == 1.1
+    assert volumetric_efficiency(compressor(clearance), 0.985 * ratio, COMPRESSOR) > 0.0
+    assert volumetric_efficiency(compressor(clearance), 1.015 * ratio, COMPRESSOR) == 0.0
 
 
 def test_volumetric_efficiency_is_the_leak_factor_at_equal_pressures_and_falls_with_the_ratio() -> None:
     made = compressor(0.05, 0.9)
-    assert volumetric_efficiency(made, 1.0) == pytest.approx(0.9)
-    assert volumetric_efficiency(made, 0.2) == pytest.approx(0.9), "no more than at equal pressures"
+    assert volumetric_efficiency(made, 1.0, COMPRESSOR) == pytest.approx(0.9)
+    assert volumetric_efficiency(made, 0.2, COMPRESSOR) == pytest.approx(0.9), "no more than at equal pressures"
     # At ratio 10, by hand: 0.9 * (1.05 - 0.05 * 10**(1/1.1)) = 0.9 * (1.05 - 0.05 * 8.111) = 0.580
-    assert volumetric_efficiency(made, 10.0) == pytest.approx(0.580, abs=0.001)
-    falling = [volumetric_efficiency(made, ratio) for ratio in (1.0, 2.0, 5.0, 10.0, 20.0, 28.0, 40.0, 1e6)]
+    assert volumetric_efficiency(made, 10.0, COMPRESSOR) == pytest.approx(0.580, abs=0.001)
+    falling = [volumetric_efficiency(made, ratio, COMPRESSOR) for ratio in (1.0, 2.0, 5.0, 10.0, 20.0, 28.0, 40.0, 1e6)]
     assert falling == sorted(falling, reverse=True) and falling[-1] == 0.0
-    assert volumetric_efficiency(compressor(0.0), 1e6) == pytest.approx(1.0)
+    assert volumetric_efficiency(compressor(0.0), 1e6, COMPRESSOR) == pytest.approx(1.0)
 
 
 @pytest.mark.parametrize(
@@ -146,18 +147,18 @@ def test_choked_flux_outside_the_table_is_not_a_number() -> None:
 @pytest.mark.parametrize("why", UNFIT)
 def test_an_unfit_reading_is_not_a_number_and_never_an_old_one(field: str, why: str) -> None:
     short = "_".join(field.split("_")[:2]).replace("pt_", "p_").replace("tt_", "t_")
-    good = judge(at_rest(FULL), FULL)
+    good = judge(at_rest(FULL), prepare(FULL))
     assert getattr(good, short) == getattr(at_rest(FULL), field).value
     spoilt = UNFIT[why](20.0, 100.0, FULL.instruments.reading_max_age_s)
-    assert isnan(getattr(judge(change(at_rest(FULL), **{field: spoilt}), FULL), short))
+    assert isnan(getattr(judge(change(at_rest(FULL), **{field: spoilt}), prepare(FULL)), short))
 
 
 def test_the_header_does_not_stand_in_for_an_appliance_instrument_that_has_failed() -> None:
-    assert isnan(judge(at_rest(FULL, pt_001_pa_abs=nan), FULL).p_appliance)
+    assert isnan(judge(at_rest(FULL, pt_001_pa_abs=nan), prepare(FULL)).p_appliance)
     none = change(FULL, fitted__pt_001=False)
-    assert judge(at_rest(none, pt_001_pa_abs=ABSENT, pt_101_pa_abs=4e5), none).p_appliance == 4e5
-    assert judge(at_rest(FULL, pt_101_pa_abs=3e5, pt_001_pa_abs=4e5), FULL).p_low == 3e5
-    assert judge(at_rest(FULL, pt_101_pa_abs=5e5, pt_001_pa_abs=4e5), FULL).p_low == 4e5
+    assert judge(at_rest(none, pt_001_pa_abs=ABSENT, pt_101_pa_abs=4e5), prepare(none)).p_appliance == 4e5
+    assert judge(at_rest(FULL, pt_101_pa_abs=3e5, pt_001_pa_abs=4e5), prepare(FULL)).p_low == 3e5
+    assert judge(at_rest(FULL, pt_101_pa_abs=5e5, pt_001_pa_abs=4e5), prepare(FULL)).p_low == 4e5
 
 
 # --- weight and flow
@@ -169,11 +170,11 @@ class Scale:
     def __init__(self, seed: int, settings: Settings = FULL, start_kg: float = 20.0) -> None:
         self.settings, self.random = settings, random.Random(seed)
         self.now_s, self.true_kg, self.start_kg = 100.0, start_kg, start_kg
-        self.memory = Memory()
-        self.signals: Signals = judge(at_rest(settings, 100.0), settings)
+        self.memory = initial(prepare(settings))
+        self.signals: Signals = judge(at_rest(settings, 100.0), prepare(settings))
         self.outputs, self.shown, self.offset_kg = STILL, {}, 0.0  # type: Outputs, dict[str, Any], float
         self.run(5.0, 0.0)
-        self.memory = with_cylinder(self.memory, start_kg, 0.0)
+        self.memory = with_cylinder(self.memory, prepare(settings), start_kg, 0.0)
 
     def run(self, seconds: float, flow_kg_s: float) -> Scale:
         instruments = self.settings.instruments
@@ -194,7 +195,7 @@ class Scale:
         return self.true_kg - self.start_kg
 
     def report(self) -> Estimate:
-        u = weight.net_uncertainty_kg(self.memory, self.settings)
+        u = weight.net_uncertainty_kg(self.memory, prepare(self.settings))
         return report(self.memory, self.signals, u, prepare(self.settings), TUNED, VAPOR)
 
 
@@ -224,7 +225,7 @@ def test_the_stated_uncertainty_of_weight_and_flow_covers_a_wandering_flow() -> 
         scale, walk = Scale(seed), random.Random(1000 + seed)
         flow = 0.005
         for _ in range(300):
-            flow += walk.gauss(0.0, sqrt(weight.FLOW_WALK_KG2_S3 * DT_S))
+            flow += walk.gauss(0.0, sqrt(FIGURES.sense.weight.flow_walk_kg2_s3 * DT_S))
             scale.run(DT_S, flow)
         error = scale.memory.weight.flow_kg_s - flow
         squares += error**2 / scale.memory.weight.var_flow_kg2_s2
@@ -287,27 +288,29 @@ def test_a_step_that_a_person_confirms_is_no_refrigerant_and_costs_certainty() -
     scale.outputs = STILL
     scale.offset_kg = 3.0
     scale.run(3.0, 0.0)
-    scale.memory = with_scale_moved(scale.memory)
+    scale.memory = with_scale_moved(scale.memory, prepare(FULL))
     scale.run(10.0, 0.0)
     after = scale.report()
     assert scale.signals.disturbed_s == 0.0
     assert after.net_kg == pytest.approx(before.net_kg, abs=0.03)
     assert after.net_uncertainty_kg > before.net_uncertainty_kg
     nothing_known = Memory()
-    assert with_scale_moved(nothing_known) is nothing_known
+    assert with_scale_moved(nothing_known, prepare(FULL)) is nothing_known
 
 
 def test_a_new_cylinder_begins_at_nought_with_what_it_holds_above_its_tare() -> None:
     scale = Scale(5, start_kg=15.0)
-    memory = with_cylinder(change(scale.memory, pumped__kg=4.0), 12.0, 0.0)
+    memory = with_cylinder(change(scale.memory, pumped__kg=4.0), prepare(FULL), 12.0, 0.0)
     assert memory.contents.start_kg == pytest.approx(3.0, abs=0.02)
     assert (
         memory.contents.tare_kg == memory.weight.gross_kg
         and memory.pumped.kg == 0.0
         and memory.contents.net_high_kg == 0.0
     )
-    assert with_cylinder(scale.memory, 99.0, 0.0).contents.start_kg == 0.0
-    assert with_cylinder(scale.memory, 99.0, 2.5).contents.start_kg == 2.5, "its log knows of more than the scale shows"
+    assert with_cylinder(scale.memory, prepare(FULL), 99.0, 0.0).contents.start_kg == 0.0
+    assert with_cylinder(scale.memory, prepare(FULL), 99.0, 2.5).contents.start_kg == 2.5, (
+        "its log knows of more than the scale shows"
+    )
 
 
 def test_the_scale_is_steady_only_when_nothing_moves() -> None:
@@ -327,9 +330,9 @@ def test_the_scale_is_steady_only_when_nothing_moves() -> None:
 
 def nameplate(liquid: bool, opening: float = 1.0, both_inlets: bool = False, **shown: float) -> tuple[float, ...]:
     """Liquid, vapor and re-expansion by the nameplate of the water rig, R-134a, kg/s."""
-    signals = judge(at_rest(WATER, 100.0, **shown), WATER)
+    signals = judge(at_rest(WATER, 100.0, **shown), prepare(WATER))
     signals.p_source = signals.p_001
-    return pumped_flow(WATER, catalogue.get("R-134a"), signals, liquid, opening, both_inlets)
+    return pumped_flow(prepare(WATER), signals, liquid, opening, both_inlets)
 
 
 def test_the_nameplates_vapor_is_displacement_times_density_times_volumetric_efficiency() -> None:
@@ -376,12 +379,14 @@ def test_vapor_that_comes_beside_liquid_takes_its_share_of_the_flow() -> None:
 def test_vapor_of_unknown_temperature_lies_between_dew_and_the_room() -> None:
     refrigerant = catalogue.get("R-134a")
     full = refrigerant.dew_pressure_pa_abs(25.0)
-    seen = [suction_temperature_degc(refrigerant, share * full, 25.0) for share in (0.9, 0.5, 0.28, 0.1, 0.05)]
+    seen = [
+        suction_temperature_degc(refrigerant, share * full, 25.0, COMPRESSOR) for share in (0.9, 0.5, 0.28, 0.1, 0.05)
+    ]
     dew = [refrigerant.dew_temperature_degc(share * full) for share in (0.9, 0.5, 0.28, 0.1, 0.05)]
     assert all(low < t < 25.0 for low, t in zip(dew, seen, strict=True))
     assert seen[2] == pytest.approx(0.5 * (dew[2] + 25.0)), "half warmed up"
-    assert suction_temperature_degc(refrigerant, 1.2 * full, 25.0) == 25.0
-    assert suction_temperature_degc(refrigerant, 100.0, 25.0) == 25.0, "outside the table"
+    assert suction_temperature_degc(refrigerant, 1.2 * full, 25.0, COMPRESSOR) == 25.0
+    assert suction_temperature_degc(refrigerant, 100.0, 25.0, COMPRESSOR) == 25.0, "outside the table"
 
 
 @pytest.mark.parametrize(
@@ -389,18 +394,20 @@ def test_vapor_of_unknown_temperature_lies_between_dew_and_the_room() -> None:
 )
 def test_a_discharge_well_above_saturation_has_no_liquid_in_it(p_bar: float, t_degc: float, dry: bool) -> None:
     # Saturation of R-134a: 31.3 degC at 8 bar, 67.5 degC at 20 bar abs (CoolProp 8.0.0); 12 K on top.
-    signals = judge(at_rest(WATER, 100.0, pt_201_pa_abs=1e5 * p_bar, tt_201_degc=t_degc), WATER)
-    assert comes_dry(catalogue.get("R-134a"), signals) is dry
+    signals = judge(at_rest(WATER, 100.0, pt_201_pa_abs=1e5 * p_bar, tt_201_degc=t_degc), prepare(WATER))
+    assert comes_dry(prepare(WATER), signals) is dry
     signals.t_201 = nan
-    assert not comes_dry(catalogue.get("R-134a"), signals)
+    assert not comes_dry(prepare(WATER), signals)
 
 
 def test_what_goes_through_a_standing_compressor_goes_with_the_root_of_the_drop() -> None:
     # m = A*sqrt(2*rho*dp) with Kv 0.3 and 0.45 in a row, 0.2496; liquid at its boiling point, 1206.7 kg/m3.
     def through(drop_pa: float) -> float:
-        signals = judge(at_rest(WATER, 100.0, pt_101_pa_abs=665_400.0, pt_201_pa_abs=665_400.0 - drop_pa), WATER)
+        signals = judge(
+            at_rest(WATER, 100.0, pt_101_pa_abs=665_400.0, pt_201_pa_abs=665_400.0 - drop_pa), prepare(WATER)
+        )
         signals.p_source = 665_400.0
-        return straight_through_kg_s(WATER, catalogue.get("R-134a"), signals, 1.0)
+        return straight_through_kg_s(prepare(WATER), signals, 1.0)
 
     band = 0.25 * WATER.instruments.pressure_uncertainty_pa
     expected = 0.2496 * 1.964e-5 * sqrt(2.0 * 1e5 * 1206.7)
@@ -447,7 +454,12 @@ def test_without_pt_102_vapor_is_counted_where_compressor_and_throttle_agree(p_b
         through = 0.45 * 1.964e-5 * sqrt(2.0 * density * p * (1.0 - share))
         taken = made.displacement_m3_s * made.leak_factor * density * share
         low, high = (share, high) if through > taken else (low, share)
-    flow = made.displacement_m3_s * volumetric_efficiency(made, 6e5 / (share * p)) * density * (share - 3e3 / p)
+    flow = (
+        made.displacement_m3_s
+        * volumetric_efficiency(made, 6e5 / (share * p), COMPRESSOR)
+        * density
+        * (share - 3e3 / p)
+    )
     assert vapor - back == pytest.approx(flow, rel=1e-6)
 
 
@@ -505,19 +517,21 @@ def test_with_a_frozen_scale_the_fill_goes_on_from_the_last_trusted_weight() -> 
         scale = Scale(17)
         scale.outputs = PUMPING
         scale.run(60.0, share * flow)
-        assert not weight.out_of_use(scale.memory)
+        assert not weight.out_of_use(scale.memory, prepare(FULL))
         scale.shown = {"wt_301_kg": round(scale.true_kg / 0.005) * 0.005}
         scale.run(40.0, share * flow)
-        assert weight.out_of_use(scale.memory)
-        off = weight.net_kg(scale.memory) - scale.net_true_kg
-        assert abs(off) <= 2.0 * weight.net_uncertainty_kg(scale.memory, FULL)
+        assert weight.out_of_use(scale.memory, prepare(FULL))
+        off = weight.net_kg(scale.memory, prepare(FULL)) - scale.net_true_kg
+        assert abs(off) <= 2.0 * weight.net_uncertainty_kg(scale.memory, prepare(FULL))
         assert abs(off) <= 0.06 * scale.net_true_kg, "what was learned before is worth more than the nameplate"
         assert scale.signals.second_high_kg >= scale.memory.contents.start_kg + scale.net_true_kg
         scale.shown = {}
         scale.run(2.0, share * flow)
         scale.memory = with_scale_believed(scale.memory)
         scale.run(20.0, share * flow)
-        assert not weight.out_of_use(scale.memory), "a scale that comes back to what the pump says is believed"
+        assert not weight.out_of_use(scale.memory, prepare(FULL)), (
+            "a scale that comes back to what the pump says is believed"
+        )
 
 
 def test_a_scale_that_follows_is_never_called_frozen() -> None:
@@ -598,7 +612,7 @@ def test_a_scale_that_follows_owes_next_to_nothing(share: float) -> None:
 def test_a_new_cylinder_owes_nothing_of_the_old_ones_debt() -> None:
     scale, missing = freeze(15, 30.0, 30.0, 1.0)
     assert owed_kg(scale.memory) > 0.5 * missing > 0.05
-    scale.memory = with_cylinder(scale.memory, scale.memory.weight.gross_kg, 0.0)
+    scale.memory = with_cylinder(scale.memory, prepare(FULL), scale.memory.weight.gross_kg, 0.0)
     scale.run(1.0, 0.0)
     assert owed_kg(scale.memory) == pytest.approx(0.0, abs=0.01)
 
@@ -611,7 +625,10 @@ def test_a_scale_and_a_pump_that_disagree_show_in_the_stated_uncertainty(share: 
     scale.outputs = PUMPING
     scale.run(200.0, share * flow)
     known = scale.memory.pumped.fill
-    net_kg, stated_kg = weight.net_kg(scale.memory), weight.net_uncertainty_kg(scale.memory, FULL)
+    net_kg, stated_kg = (
+        weight.net_kg(scale.memory, prepare(FULL)),
+        weight.net_uncertainty_kg(scale.memory, prepare(FULL)),
+    )
     assert abs(net_kg - scale.net_true_kg) <= 2.0 * stated_kg + 1e-3
     assert abs(net_kg - known.alone_kg) <= 2.0 * stated_kg + 2.0 * known.alone_spread_kg + 0.05
     assert (stated_kg < 0.05) is (share == 1.0)
@@ -736,7 +753,7 @@ def test_what_is_left_as_vapor_follows_from_its_pressure_and_what_a_kilogram_doe
 
 def test_the_time_to_finish_is_a_range_that_narrows_as_more_is_known() -> None:
     def told(stage: Stage, p: float, ratio: float = nan, measured: bool = False, fails: float = nan) -> Any:
-        signals = judge(at_rest(SHOP, 100.0, pt_101_pa_abs=p), SHOP)
+        signals = judge(at_rest(SHOP, 100.0, pt_101_pa_abs=p), prepare(SHOP))
         signals.log_fall_1_s = 0.0
         at = Progress(0.0, 0.0, 15.0, 20.0, 0, stage, ratio, measured, 0.0, 3e6, fails)
         return finish(signals, prepare(SHOP), at, 0.0, 0.5, TUNED.finish)

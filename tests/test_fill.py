@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import random
 from dataclasses import dataclass
+from functools import cache
 from math import inf, nan, sqrt
 from pathlib import Path
 from typing import Any
@@ -21,6 +22,7 @@ from hil_sim.people import Operator
 from hil_sim.plant import layout as at
 from hil_sim.scenario import load_appliance, load_setup
 from rigctl import config
+from rigctl.control.prepare import FIGURES
 from rigctl.control.procedure.cylinders import cylinder_fault
 from rigctl.control.sense import fill
 from rigctl.control.sense.fill import Fill, Moved, Way, begun, carried, next_cylinder
@@ -35,7 +37,9 @@ from tests.strategies import BASIC, FULL, SHOP, change
 CONFIGS = Path(__file__).parent.parent / "configs"
 BLIND = change(SHOP, fitted__pt_102=False, fitted__tt_201=False, fitted__m_202=False)
 SEES = change(FULL, fitted__m_202=False)
-DT_S = fill.EVERY_S
+FACTORS, LINES = FIGURES.sense.fill, FIGURES.sense.lines
+prepared = cache(prepare)
+DT_S = FACTORS.carried_every_s
 RESERVE_KG = SEES.limits.fill_reserve_kg
 NAMES = ("passed", "lines", "liquid", "vapor", "back")
 
@@ -59,11 +63,15 @@ class Truth:
 def drawn(dice: random.Random, settings: Any) -> Truth:
     """Factors as the filter expects them: normal, with its own spreads."""
     unit = settings.limits.second_estimate_uncertainty
-    vapor = fill.VAPOR_FACTOR + dice.gauss(0.0, fill.VAPOR_SPREAD * unit)
-    back = fill.BACK_FACTOR + fill.BACK_SHARE * (vapor - fill.VAPOR_FACTOR) + dice.gauss(0.0, fill.BACK_SPREAD)
+    vapor = FACTORS.vapor_factor + dice.gauss(0.0, FACTORS.vapor_spread_units * unit)
+    back = (
+        FACTORS.back_factor
+        + FACTORS.back_per_vapor * (vapor - FACTORS.vapor_factor)
+        + dice.gauss(0.0, FACTORS.back_spread)
+    )
     sees = fill.sees_liquid_end(settings)
-    liquid = (fill.LIQUID_FACTOR if sees else fill.LIQUID_FACTOR_BLIND) + dice.gauss(
-        0.0, (fill.LIQUID_SPREAD if sees else fill.LIQUID_SPREAD_BLIND) * unit
+    liquid = (FACTORS.liquid_factor if sees else FACTORS.blind_liquid_factor) + dice.gauss(
+        0.0, (FACTORS.liquid_spread_units if sees else FACTORS.blind_liquid_spread_units) * unit
     )
     return Truth(liquid, vapor, back)
 
@@ -72,10 +80,10 @@ def job(
     dice: random.Random, settings: Any, lost_kg: float, charge_kg: float = 3.0, noise_kg: float = 0.007
 ) -> tuple[Fill, Truth]:
     """A job of liquid, vapor and clear-out whose scale is lost at some net weight."""
-    truth, known, weighs = drawn(dice, settings), begun(settings), True
-    share, spread = fill.LINES_LIQUID
+    truth, known, weighs = drawn(dice, settings), begun(prepared(settings)), True
+    share, spread = LINES.held_liquid_share, LINES.held_liquid_spread_share
     in_liquid = max(0.0, dice.gauss(share, spread)) * RESERVE_KG
-    share, spread = fill.LINES_VAPOR
+    share, spread = LINES.held_vapor_share, LINES.held_vapor_spread_share
     in_vapor = max(0.0, dice.gauss(share, spread)) * RESERVE_KG
     for way, mass_kg, rate_kg_s, back, lines_kg in (
         (Way.LIQUID, 0.6 * charge_kg, 0.02, 0.0, in_liquid),
@@ -90,7 +98,7 @@ def job(
             truth.move(more, settled if step < steps - 1 else lines_kg)
             weighs = weighs and truth.net_kg < lost_kg
             weight_kg = truth.net_kg + dice.gauss(0.0, noise_kg) if weighs else nan
-            known = carried(known, more, DT_S, way, 1.0, weight_kg, settings)
+            known = carried(known, more, DT_S, way, 1.0, weight_kg, prepared(settings))
     return known, truth
 
 
@@ -127,34 +135,34 @@ def test_the_factors_are_found_one_for_each_phase() -> None:
         wanted = (truth.liquid, truth.vapor, truth.back)
         for name, have, want, spread in zip(NAMES[2:], found, wanted, spreads, strict=True):
             assert abs(have - want) <= 3.0 * spread, (seed, name)
-        assert spreads[0] < 0.5 * fill.LIQUID_SPREAD * SEES.limits.second_estimate_uncertainty
+        assert spreads[0] < 0.5 * FACTORS.liquid_spread_units * SEES.limits.second_estimate_uncertainty
 
 
 def test_cleared_lines_leave_little_doubt_and_stay_empty() -> None:
-    known = begun(SEES)
+    known = begun(prepared(SEES))
     for _ in range(30):
-        known = carried(known, Moved(0.04), DT_S, Way.LIQUID, 1.0, nan, SEES)
-    known = carried(known, Moved(), DT_S, Way.VAPOR, 1.0, nan, SEES)
+        known = carried(known, Moved(0.04), DT_S, Way.LIQUID, 1.0, nan, prepared(SEES))
+    known = carried(known, Moved(), DT_S, Way.VAPOR, 1.0, nan, prepared(SEES))
     held = known.lines_kg
-    assert held == pytest.approx(fill.LINES_LIQUID[0] * RESERVE_KG, rel=0.25)
+    assert held == pytest.approx(LINES.held_liquid_share * RESERVE_KG, rel=0.25)
     passed = known.passed_kg
     for _ in range(40):
-        known = carried(known, Moved(), DT_S, Way.CLEARING, 1.0, nan, SEES)
+        known = carried(known, Moved(), DT_S, Way.CLEARING, 1.0, nan, prepared(SEES))
     assert known.lines_kg < 0.1 * held and known.net_kg == pytest.approx(passed, abs=0.02)
     assert sqrt(known.covariance[5]) < 0.02
     for _ in range(100):
-        known = carried(known, Moved(), DT_S, Way.REST, 1.0, nan, SEES)
+        known = carried(known, Moved(), DT_S, Way.REST, 1.0, nan, prepared(SEES))
     assert known.lines_kg < 0.1 * held, "nothing comes into cleared lines"
 
 
 def test_lines_cleared_right_after_liquid_bring_what_hoses_and_header_hold() -> None:
-    known = begun(SEES)
+    known = begun(prepared(SEES))
     for _ in range(30):
-        known = carried(known, Moved(0.04), DT_S, Way.LIQUID, 1.0, nan, SEES)
+        known = carried(known, Moved(0.04), DT_S, Way.LIQUID, 1.0, nan, prepared(SEES))
     passed, spread = known.passed_kg, known.covariance[0]
     for way in (Way.REST, Way.CLEARING, Way.CLEARING):
-        known = carried(known, Moved(), DT_S, way, 1.0, nan, SEES)
-    mean, more = fill.HEADER_LIQUID
+        known = carried(known, Moved(), DT_S, way, 1.0, nan, prepared(SEES))
+    mean, more = FACTORS.header_liquid_share, FACTORS.header_liquid_spread_share
     assert known.passed_kg == pytest.approx(passed + mean * RESERVE_KG)
     assert known.covariance[0] == pytest.approx(spread + (more * RESERVE_KG) ** 2, rel=0.01)
 
@@ -164,7 +172,7 @@ def test_behind_shut_valves_nothing_changes_and_a_scale_that_creeps_there_is_not
     before = known
     for step in range(60):
         weight_kg = truth.net_kg - 0.004 * step
-        known = carried(known, Moved(), DT_S, Way.SHUT, 1.0, weight_kg, SEES)
+        known = carried(known, Moved(), DT_S, Way.SHUT, 1.0, weight_kg, prepared(SEES))
     assert abs(known.net_kg - before.net_kg) < 0.05 < truth.net_kg - weight_kg
     assert known.refused and known.unseen_s > 30.0
 
@@ -191,7 +199,7 @@ LIES = {
 
 def lied_to(settings: Any, seed: int, share: float, creep_kg_s: float, jump_kg: float, frozen: bool) -> list[Fill]:
     """Every step of a filter that is shown a share of the truth, creeping, with a jump, or at last standing still."""
-    dice, known, seen = random.Random(seed), begun(settings), []
+    dice, known, seen = random.Random(seed), begun(prepared(settings)), []
     truth, shown = drawn(dice, settings), 0.0
     for step in range(200):
         way = Way.LIQUID if step < 60 else Way.VAPOR
@@ -199,7 +207,7 @@ def lied_to(settings: Any, seed: int, share: float, creep_kg_s: float, jump_kg: 
         truth.move(more, 0.05)
         if not (frozen and step > 50):
             shown = share * truth.net_kg + creep_kg_s * DT_S * step + (jump_kg if step > 120 else 0.0)
-        known = carried(known, more, DT_S, way, 1.0, shown + dice.gauss(0.0, 0.007), settings)
+        known = carried(known, more, DT_S, way, 1.0, shown + dice.gauss(0.0, 0.007), prepared(settings))
         seen.append(known)
     return seen
 
@@ -207,8 +215,8 @@ def lied_to(settings: Any, seed: int, share: float, creep_kg_s: float, jump_kg: 
 def high(known: Fill) -> float:
     """The most that may be in the cylinder, as the interlock asks; what the estimate states is in tests of `update`."""
     return max(
-        known.net_kg + fill.WARNS_ABOVE * sqrt(known.variance_kg2),
-        known.alone_kg - fill.WARNS_BELOW * known.alone_spread_kg,
+        known.net_kg + FACTORS.warns_above_spreads * sqrt(known.variance_kg2),
+        known.alone_kg - FACTORS.warns_below_spreads * known.alone_spread_kg,
     )
 
 
@@ -221,18 +229,18 @@ def test_no_scale_can_talk_the_second_estimate_out_of_its_warning(
     # Whatever the scale shows, the nameplate's word is the same as without one, and the warning stays above its lower
     # bound; and what the filter was talked into is bounded too.
     lied = lied_to(settings, seed, share, creep_kg_s, jump_kg, frozen)
-    unseen = begun(settings)
+    unseen = begun(prepared(settings))
     for step, known in enumerate(lied):
         before = lied[step - 1].moved if step else Moved()
         more = Moved(*(
             now - then
             for now, then in zip(msgspec.structs.astuple(known.moved), msgspec.structs.astuple(before), strict=True)
         ))  # fmt: skip
-        unseen = carried(unseen, more, DT_S, Way.LIQUID if step < 60 else Way.VAPOR, 1.0, nan, settings)
+        unseen = carried(unseen, more, DT_S, Way.LIQUID if step < 60 else Way.VAPOR, 1.0, nan, prepared(settings))
         assert known.alone_kg == pytest.approx(unseen.alone_kg, abs=1e-9)
         assert known.alone_spread_kg == pytest.approx(unseen.alone_spread_kg, abs=1e-9)
-        assert high(known) >= unseen.alone_kg - fill.WARNS_BELOW * unseen.alone_spread_kg - 1e-9
-        bound = (fill.NAMEPLATE_GATE + 1.0) * known.alone_spread_kg + RESERVE_KG
+        assert high(known) >= unseen.alone_kg - FACTORS.warns_below_spreads * unseen.alone_spread_kg - 1e-9
+        bound = (FACTORS.nameplate_gate_spreads + 1.0) * known.alone_spread_kg + RESERVE_KG
         assert abs(known.net_kg - known.alone_kg) <= bound
 
 
@@ -251,11 +259,11 @@ def test_the_covariance_is_one_and_every_number_is_finite(
 
 
 def test_what_goes_through_a_standing_compressor_is_known_poorly_and_says_so() -> None:
-    known = begun(BLIND)
+    known = begun(prepared(BLIND))
     for _ in range(20):
-        known = carried(known, Moved(through_kg=0.05), DT_S, Way.REST, 0.5, nan, BLIND)
-    assert sqrt(known.variance_kg2) == pytest.approx(fill.THROUGH_SPREAD * 1.0, rel=0.05)
-    assert known.alone_spread_kg == pytest.approx(fill.THROUGH_SPREAD * 1.0, rel=0.05)
+        known = carried(known, Moved(through_kg=0.05), DT_S, Way.REST, 0.5, nan, prepared(BLIND))
+    assert sqrt(known.variance_kg2) == pytest.approx(FACTORS.through_spread_share * 1.0, rel=0.05)
+    assert known.alone_spread_kg == pytest.approx(FACTORS.through_spread_share * 1.0, rel=0.05)
 
 
 def test_all_of_it_is_kept_to_the_bit_by_the_journals_form() -> None:
@@ -271,8 +279,8 @@ def test_all_of_it_is_kept_to_the_bit_by_the_journals_form() -> None:
 
 def test_a_spread_in_the_rigs_file_is_the_unit_of_what_is_known_beforehand() -> None:
     wide = change(SEES, limits__second_estimate_uncertainty=0.2)
-    assert begun(wide).covariance[9] == pytest.approx(4.0 * begun(SEES).covariance[9])
-    assert begun(wide).covariance[12] == pytest.approx(4.0 * begun(SEES).covariance[12])
+    assert begun(prepared(wide)).covariance[9] == pytest.approx(4.0 * begun(prepared(SEES)).covariance[9])
+    assert begun(prepared(wide)).covariance[12] == pytest.approx(4.0 * begun(prepared(SEES)).covariance[12])
 
 
 # --- jobs without a scale, in closed loop

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
-from rigctl.control.sense import outgassing
+from rigctl.control import prepare as control
 from rigctl.control.sense.outgassing import Giving, Outlook, Rise, allowed_pa_s, drawn, learned, outlook, shape, watched
 from rigctl.control.settings import Procedure
 from rigctl.control.vocabulary import Shape
@@ -21,6 +21,8 @@ LEVEL_PA_ABS = 101_325.0
 UNCERTAINTY_PA = 2e4
 """Of the pressure transmitters of the rig with everything fitted; a tenth of it is noise, as in the simulated ones."""
 PROCEDURE: Procedure = change(FULL.procedure, standing_s=120.0, standing_settle_s=15.0, standing_rise_pa=3e4)
+PREPARED = control.prepare(change(FULL, procedure=PROCEDURE))
+FIGURES = control.FIGURES.sense.outgassing
 END_S = PROCEDURE.standing_settle_s + PROCEDURE.standing_s
 
 
@@ -29,13 +31,13 @@ def seen(start: float, total: float, tau: float, until_s: float, noise_pa: float
     rise, random_, t = Rise(), random.Random(seed), 6.0
     while t <= until_s + 1e-9:
         p = start + (total * t if tau == inf else total * (1.0 - exp(-t / tau)))
-        rise = watched(rise, p + random_.gauss(0.0, noise_pa), t)
+        rise = watched(rise, p + random_.gauss(0.0, noise_pa), t, FIGURES)
         t += DT_S
     return rise
 
 
 def ahead(rise: Rise, level: float = LEVEL_PA_ABS, allowance: float = 0.0) -> Outlook:
-    made = outlook(rise, PROCEDURE.standing_settle_s, END_S, level, allowance, UNCERTAINTY_PA)
+    made = outlook(rise, PROCEDURE.standing_settle_s, END_S, level, allowance, UNCERTAINTY_PA, FIGURES)
     assert made is not None
     return made
 
@@ -54,9 +56,9 @@ def test_a_rise_with_one_time_constant_is_foretold_from_its_first_minute(tau: fl
 
 
 def test_three_blocks_are_needed_before_anything_is_said() -> None:
-    assert outlook(Rise(), 15.0, END_S, LEVEL_PA_ABS, 0.0, UNCERTAINTY_PA) is None
-    assert outlook(seen(4e4, 5e4, 60.0, 11.0), 15.0, END_S, LEVEL_PA_ABS, 0.0, UNCERTAINTY_PA) is None
-    assert outlook(seen(4e4, 5e4, 60.0, 16.0), 15.0, END_S, LEVEL_PA_ABS, 0.0, UNCERTAINTY_PA) is not None
+    assert outlook(Rise(), 15.0, END_S, LEVEL_PA_ABS, 0.0, UNCERTAINTY_PA, FIGURES) is None
+    assert outlook(seen(4e4, 5e4, 60.0, 11.0), 15.0, END_S, LEVEL_PA_ABS, 0.0, UNCERTAINTY_PA, FIGURES) is None
+    assert outlook(seen(4e4, 5e4, 60.0, 16.0), 15.0, END_S, LEVEL_PA_ABS, 0.0, UNCERTAINTY_PA, FIGURES) is not None
 
 
 @given(
@@ -71,13 +73,13 @@ def test_promise_a_check_is_not_broken_off_that_would_have_been_passed_with_room
     # Room: 15 % of the level. What it costs to be wrong nearer to the level is half a minute.
     assume(start + total < 0.85 * LEVEL_PA_ABS)
     for until_s in (16.0, 25.0, 40.0, 80.0):
-        assert ahead(seen(start, total, tau, until_s, 2e3, seed)).fails < outgassing.FAILS
+        assert ahead(seen(start, total, tau, until_s, 2e3, seed)).fails < FIGURES.fails_surely
 
 
 @pytest.mark.parametrize("tau", [40.0, 80.0, inf])
 def test_a_hopeless_check_is_seen_within_half_a_minute(tau: float) -> None:
     total = 2e5 / 135.0 if tau == inf else 2e5
-    assert ahead(seen(5e4, total, tau, 27.0, 2e3)).fails >= outgassing.FAILS
+    assert ahead(seen(5e4, total, tau, 27.0, 2e3)).fails >= FIGURES.fails_surely
 
 
 def test_a_small_rise_within_the_allowance_is_no_failure_even_without_rest() -> None:
@@ -115,7 +117,7 @@ def test_flow_and_fall_foretell_the_rise_of_the_shut_in_appliance(pa_per_kg: flo
     giving, noise = Giving(), random.Random(2)
     for _ in range(1200):
         flow = made.step(pumping=True)
-        giving = drawn(giving, made.p + noise.gauss(0.0, 2e3), flow, DT_S, pumping=True)
+        giving = drawn(giving, made.p + noise.gauss(0.0, 2e3), flow, DT_S, pumping=True, k=FIGURES)
     # The fall of the pressure gives a lower bound of the gain; a short check then shows it.
     assert 0.3 * pa_per_kg < giving.gain_pa_kg < 1.15 * pa_per_kg
     rise, t = Rise(), 0.0
@@ -123,29 +125,31 @@ def test_flow_and_fall_foretell_the_rise_of_the_shut_in_appliance(pa_per_kg: flo
         made.step(pumping=False)
         t += DT_S
         if t > 6.0:
-            rise = watched(rise, made.p + noise.gauss(0.0, 2e3), t)
-    giving = learned(giving, rise, ahead(rise), 150.0)
+            rise = watched(rise, made.p + noise.gauss(0.0, 2e3), t, FIGURES)
+    giving = learned(giving, rise, ahead(rise), 150.0, FIGURES)
     assert giving.measured
     assert giving.gain_pa_kg == pytest.approx(pa_per_kg, rel=0.3)
     for _ in range(900):
         flow = made.step(pumping=True)
-        giving = drawn(giving, made.p + noise.gauss(0.0, 2e3), flow, DT_S, pumping=True)
+        giving = drawn(giving, made.p + noise.gauss(0.0, 2e3), flow, DT_S, pumping=True, k=FIGURES)
     true_pa_s = made.pa_per_kg * made.giving_kg_s
-    assert giving.rise_pa_s == pytest.approx(true_pa_s, rel=0.35, abs=60.0)
+    assert giving.rise_pa_s(FIGURES) == pytest.approx(true_pa_s, rel=0.35, abs=60.0)
 
 
 def test_what_was_learned_stays_while_nothing_is_drawn_and_what_flows_does_not() -> None:
     was = Giving(1e-3, 1e-3, 5e4, 5.1e4, 3e6, 90.0, 500.0, 10.0, True)
-    still = drawn(was, 6e4, 0.0, DT_S, pumping=False)
+    still = drawn(was, 6e4, 0.0, DT_S, pumping=False, k=FIGURES)
     assert (still.gain_pa_kg, still.rise_s, still.even_pa_s, still.measured) == (3e6, 90.0, 500.0, True)
     assert still.flow_kg_s != still.flow_kg_s
-    assert drawn(was, float("nan"), 1e-3, DT_S, pumping=True).flow_kg_s != 0.0, "an unfit pressure tells nothing"
+    assert drawn(was, float("nan"), 1e-3, DT_S, pumping=True, k=FIGURES).flow_kg_s != 0.0, (
+        "an unfit pressure tells nothing"
+    )
 
 
 @given(tau=st.floats(40.0, 200.0), p=st.floats(5e3, 9e4), level=st.sampled_from((5e4, 8.77e4, LEVEL_PA_ABS)))
 def test_promise_a_check_that_begins_at_the_allowed_rise_is_passed(tau: float, p: float, level: float) -> None:
     assume(p < 0.9 * level)
-    rate = allowed_pa_s(Giving(rise_s=tau), PROCEDURE, level, p)
+    rate = allowed_pa_s(Giving(rise_s=tau), PREPARED, level, p)
     at = [p + rate * tau * (1.0 - exp(-t / tau)) for t in (PROCEDURE.standing_settle_s, END_S)]
     rests, small = p + rate * tau <= level, at[1] - at[0] <= PROCEDURE.standing_rise_pa
     assert at[1] <= level
@@ -160,7 +164,7 @@ NOTHING_KNOWN = Giving()
 
 def meaning(rise: Rise, giving: Giving = NOTHING_KNOWN, **more: float | bool) -> Shape:
     facts = {"passed": False, "saturation_pa_abs": 6.65e5, "warming_share": 0.0, "now_s": 2000.0} | more
-    return shape(giving, rise, ahead(rise), **facts)  # type: ignore[arg-type]
+    return shape(giving, rise, ahead(rise), k=FIGURES, **facts)  # type: ignore[arg-type]
 
 
 def test_a_rise_to_near_saturation_is_liquid_and_one_that_ends_well_below_is_oil() -> None:
@@ -178,9 +182,9 @@ def test_gas_that_warms_up_at_the_same_mass_is_told_from_oil() -> None:
 
 def test_a_rise_that_never_becomes_slower_is_a_leak_and_one_that_does_is_not() -> None:
     even, giving, now_s = seen(2e4, 300.0, inf, 60.0), Giving(), 1000.0
-    while now_s < 1000.0 + outgassing.LEAK_S:
+    while now_s < 1000.0 + FIGURES.leak_s:
         assert meaning(even, giving, now_s=now_s) is not Shape.LEAK
-        giving = learned(giving, even, ahead(even), now_s)
+        giving = learned(giving, even, ahead(even), now_s, FIGURES)
         now_s += 100.0
     assert meaning(even, giving, now_s=now_s) is Shape.LEAK
     assert meaning(even, giving, now_s=now_s, passed=True) is Shape.LEAK, "within the allowance or not"

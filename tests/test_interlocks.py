@@ -117,7 +117,7 @@ def calm(
 ) -> Situation:
     """A situation in which no row is present: pumping vapor, all in order. Keywords set Situation or Signals."""
     readings = at_rest(settings, now_s, **(shown or {}))
-    s = judge(readings, settings)
+    s = judge(readings, prepare(settings))
     signals: dict[str, Any] = {name: 0.0 for name in s.__slots__ if not hasattr(s, name)}
     signals |= {"liquid_gone": False, "frozen_share": False, "net_kg": 2.0, "net_high_kg": 2.0, "second_raw_kg": 2.0}
     signals["second_spread_kg"] = 0.2

@@ -9,6 +9,7 @@ from typing import Any
 
 import pytest
 
+from rigctl.control.prepare import prepare
 from rigctl.control.sense.liquid_end import Watch, draw, idle, pull
 from rigctl.control.sense.signals import Signals
 from rigctl.control.settings import Settings
@@ -28,7 +29,7 @@ class Drawing:
 
     def __init__(self, settings: Settings, seed: int = 1) -> None:
         self.settings, self.random = settings, random.Random(seed)
-        self.refrigerant = catalogue.get(settings.job.refrigerant)
+        self.prepared = prepare(settings)
         self.watch, self.now_s = Watch(), 100.0
 
     def _noisy(self, value: float, noise: float) -> float:
@@ -49,7 +50,7 @@ class Drawing:
             s.t_201 = self._noisy(seen.get("t_201", DEW_201 - 1.0), 0.1) if fitted.tt_201 else nan
             s.pumped_flow_kg_s = seen.get("pumped", 0.015)
             flow = self._noisy(seen.get("flow", 0.015), 2e-4)
-            self.watch = draw(self.watch, s, self.settings, self.refrigerant, DT_S, flow, shaken=shaken(t))
+            self.watch = draw(self.watch, s, self.prepared, DT_S, flow, shaken=shaken(t))
             if self.watch.gone:
                 return t
         return inf
@@ -144,7 +145,7 @@ def test_a_wild_probe_does_not_silence_the_others() -> None:
 
 def pulled(settings: Settings, watch: Watch, seconds: float, opening: float, **shows: float) -> float:
     """Draw vapor while the cylinder gains three times what the pump moves; the time until that counts as liquid."""
-    refrigerant = catalogue.get(settings.job.refrigerant)
+    prepared = prepare(settings)
     for n in range(round(seconds / DT_S)):
         s = Signals()
         s.now_s, s.scale_ok, s.disturbed_s = 1000.0 + n * DT_S, True, 0.0
@@ -154,7 +155,7 @@ def pulled(settings: Settings, watch: Watch, seconds: float, opening: float, **s
         if settings.fitted.tt_201:
             s.t_201 = shows.get("t_201", DEW_201)
         s.pumped_flow_kg_s = 0.005
-        watch = pull(watch, s, settings, refrigerant, DT_S, 0.015, opening)
+        watch = pull(watch, s, prepared, DT_S, 0.015, opening)
         if watch.back_since_s == watch.back_since_s:
             return n * DT_S
     return inf

@@ -12,12 +12,12 @@ from hil_sim.instruments.faults import Fault, FaultKind, PlantFault
 from hil_sim.people import Operator
 from hil_sim.plant import layout as at
 from rigctl.control.points import INLETS, M_101, PUSH_PULL, XV_104, XV_105, XV_106, XV_201, XV_301
+from rigctl.control.prepare import FIGURES
 from rigctl.control.readings import RequestKind, Source
 from rigctl.control.sense import crossing
 from rigctl.control.sense.crossing import Line, followed_line, gain_s
 from rigctl.control.settings import appliance_ceiling_pa_abs, unsafe
 from rigctl.control.vocabulary import RUNNING, Phase
-from rigctl.refrigerant import catalogue
 from rigctl.scan import prepare
 from tests.promise_helpers import CAMPAIGN, Watch, Work, loaded, named
 from tests.strategies import FULL, SHOP, WATER, change, led_to
@@ -26,6 +26,7 @@ pytestmark = pytest.mark.timeout(7200 if CAMPAIGN else 1800)
 
 BIG = Work(job="chiller", charge_kg=20.0, level_pa_abs=2.0e5)
 NEARLY_FULL = Work(job="chiller", charge_kg=20.0, level_pa_abs=2.0e5, room_kg=7.0, ambient_degc=20.0)
+CROSSING = FIGURES.sense.crossing
 P_PA_ABS = 5.717e5
 """R-134a at 20 degC (published tables)."""
 
@@ -59,35 +60,31 @@ def one_job() -> Watch:
 @pytest.mark.parametrize(("liquid_kg", "pays"), [(1.0, False), (2.0, False), (8.0, True), (50.0, True)])
 def test_it_pays_from_some_kilograms_of_liquid_on(liquid_kg: float, pays: bool) -> None:
     # Common practice, no source: worth it above some 5 to 10 kg (10 to 20 lb) of liquid.
-    assert (
-        gain_s(WATER, catalogue.get(WATER.job.refrigerant), Line(), P_PA_ABS, liquid_kg) > crossing.LEAST_GAIN_S
-    ) is pays
+    assert (gain_s(prepare(WATER), Line(), P_PA_ABS, liquid_kg) > CROSSING.least_gain_s) is pays
 
 
 def test_the_gain_is_the_difference_of_two_times() -> None:
     # The compressor may swallow 4.5 % of liquid by volume and is led to 0.7 of that: of R-134a at 20 degC 1225 kg/m3 of
     # liquid and at 0.4 of the pressure 11.2 kg/m3 of vapor (published tables), times displacement and leakage.
-    through = crossing.liquid_rate_kg_s(WATER, catalogue.get(WATER.job.refrigerant), P_PA_ABS)
+    through = crossing.liquid_rate_kg_s(prepare(WATER), P_PA_ABS)
     assert through == pytest.approx(5e-4 * 0.92 * (0.7 * 0.045 * 1225.0 + 11.2), rel=0.02)
     # Liquid that flashes passes in proportion to area, half of Kv 0.6; its equilibrium flux is some 6900 kg/m2s (omega
     # method, API 520-1 Annex C). The compressor takes vapor out of the cylinder, 19.5 kg/m3 at 0.7 of the pressure.
     across = 0.5 * 0.6 * 1.964e-5 * 6900.0 - 5e-4 * 0.92 * 19.5
-    expected = 20.0 / through - 20.0 / across - crossing.OVERHEAD_S
-    assert gain_s(WATER, catalogue.get(WATER.job.refrigerant), Line(), P_PA_ABS, 20.0) == pytest.approx(
-        expected, rel=0.1
-    )
+    expected = 20.0 / through - 20.0 / across - CROSSING.overhead_s
+    assert gain_s(prepare(WATER), Line(), P_PA_ABS, 20.0) == pytest.approx(expected, rel=0.1)
 
 
 def test_a_narrow_way_in_is_known_from_the_hook_up_before_it_is_tried() -> None:
     wide = change(WATER, hookup=change(WATER.hookup, liquid_core_in=False, liquid_hose_bore_m=0.008, manifold=False))
     narrow = change(WATER, hookup=change(WATER.hookup, liquid_core_in=True, liquid_hose_bore_m=0.0048, manifold=True))
-    assert gain_s(wide, catalogue.get(wide.job.refrigerant), Line(), P_PA_ABS, 50.0) > crossing.LEAST_GAIN_S
-    assert not gain_s(narrow, catalogue.get(narrow.job.refrigerant), Line(), P_PA_ABS, 50.0) > crossing.LEAST_GAIN_S
+    assert gain_s(prepare(wide), Line(), P_PA_ABS, 50.0) > CROSSING.least_gain_s
+    assert not gain_s(prepare(narrow), Line(), P_PA_ABS, 50.0) > CROSSING.least_gain_s
 
 
 def test_a_line_that_was_measured_too_narrow_is_not_chosen_again() -> None:
-    narrow = gain_s(WATER, catalogue.get(WATER.job.refrigerant), Line(0.2), P_PA_ABS, 50.0)
-    assert not narrow > crossing.LEAST_GAIN_S
+    narrow = gain_s(prepare(WATER), Line(0.2), P_PA_ABS, 50.0)
+    assert not narrow > CROSSING.least_gain_s
 
 
 @pytest.mark.parametrize(
@@ -131,7 +128,7 @@ def test_the_line_is_measured_once_and_the_mass_put_right() -> None:
         counted += flow * dt
         gross += 0.03 * dt
         now += dt
-        line, amiss = followed_line(line, 0.08, 0.01, flow, gross, now, dt, True)
+        line, amiss = followed_line(line, 0.08, 0.01, flow, gross, now, dt, True, CROSSING)
         counted += amiss
     assert line.share == pytest.approx(0.5, rel=1e-6)
     assert counted == pytest.approx(gross - 30.0, rel=2e-3)
@@ -142,7 +139,7 @@ def test_a_scale_that_does_not_follow_measures_nothing(gain_kg_s: float) -> None
     line, gross, now = Line(), 30.0, 100.0
     for _ in range(2000):
         gross, now = gross + gain_kg_s * 0.1, now + 0.1
-        line, amiss = followed_line(line, 0.08, 0.0, 0.08, gross, now, 0.1, True)
+        line, amiss = followed_line(line, 0.08, 0.0, 0.08, gross, now, 0.1, True, CROSSING)
         assert line.share != line.share
         assert amiss == 0.0
 

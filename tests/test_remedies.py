@@ -17,6 +17,7 @@ from rigctl.advice import remedies
 from rigctl.advice.figures import Remedies
 from rigctl.advice.limits import LimitedBy
 from rigctl.advice.remedies import Memory, Remedy, Seen, What, follow, offered, vapor_m3_s
+from rigctl.control.prepare import FIGURES, prepare
 from rigctl.control.sense import restrictions
 from rigctl.control.sense.compressor import volumetric_efficiency
 from rigctl.control.sense.restrictions import ORIFICE_M2_PER_KV, choked_liquid_flux_kg_m2_s, hose_area_m2, in_a_row
@@ -44,6 +45,8 @@ ALL_IN = Hookup(
 """Nothing has been done yet of what could be."""
 
 TUNED = Remedies()
+SENSES = FIGURES.sense
+EXPONENT = SENSES.compressor.polytropic_exponent
 
 # --- the formulas
 
@@ -56,8 +59,8 @@ def test_restrictions_in_a_row_add_up_as_the_standard_says() -> None:
 def test_a_quarter_inch_hose_passes_what_the_friction_formula_says() -> None:
     # 4.8 mm, 1.5 m, R-134a at 25 degC and 1 bar: equivalent Kv 0.31 m3/h by Swamee and Jain with smooth walls and end
     # losses of 3, worked out by hand; ours takes a rounder factor, so within 15 %.
-    assert hose_area_m2(4.8e-3, 1.5) / ORIFICE_M2_PER_KV == pytest.approx(0.31, rel=0.15)
-    assert hose_area_m2(8e-3, 1.5) / ORIFICE_M2_PER_KV == pytest.approx(1.03, rel=0.15)
+    assert hose_area_m2(4.8e-3, 1.5, SENSES.restrictions) / ORIFICE_M2_PER_KV == pytest.approx(0.31, rel=0.15)
+    assert hose_area_m2(8e-3, 1.5, SENSES.restrictions) / ORIFICE_M2_PER_KV == pytest.approx(1.03, rel=0.15)
 
 
 def omega_flux(r: float, w: float = 0.9) -> float:
@@ -73,16 +76,18 @@ def test_vapor_flow_is_within_6_percent_of_the_omega_method(r: float) -> None:
     p, rho, area = 5e5, 20.0, 5e-6
     comes = omega_flux(r) * area * sqrt(p * rho) / rho
     made = change(FULL.compressor, clearance=0.0, leak_factor=1.0, displacement_m3_s=comes / r)
-    assert vapor_m3_s(made, area, p, rho, p, TUNED.choking) == pytest.approx(comes, rel=0.06)
+    assert vapor_m3_s(made, area, p, rho, p, EXPONENT, TUNED.choking) == pytest.approx(comes, rel=0.06)
 
 
 def test_behind_a_wide_way_in_the_compressor_takes_what_its_clearance_allows_and_nothing_at_its_last_ratio() -> None:
     made = change(FULL.compressor, clearance=0.05, leak_factor=1.0)
-    taken = vapor_m3_s(made, 1.0, 1e5, 4.0, 1e6, TUNED.choking)
-    assert taken == pytest.approx(made.displacement_m3_s * volumetric_efficiency(made, 10.0), rel=0.01)
+    taken = vapor_m3_s(made, 1.0, 1e5, 4.0, 1e6, EXPONENT, TUNED.choking)
+    assert taken == pytest.approx(
+        made.displacement_m3_s * volumetric_efficiency(made, 10.0, SENSES.compressor), rel=0.01
+    )
     # ((1 + C)/C)^n = 28.5 with n = 1.1, textbook clearance model, worked out by hand.
-    assert vapor_m3_s(made, 1.0, 1e5, 4.0, 28.0e5, TUNED.choking) > 0.0
-    assert vapor_m3_s(made, 1.0, 1e5, 4.0, 29.0e5, TUNED.choking) == 0.0
+    assert vapor_m3_s(made, 1.0, 1e5, 4.0, 28.0e5, EXPONENT, TUNED.choking) > 0.0
+    assert vapor_m3_s(made, 1.0, 1e5, 4.0, 29.0e5, EXPONENT, TUNED.choking) == 0.0
 
 
 @given(st.floats(1e-7, 1e-4), st.floats(1.01, 5.0), st.floats(2e4, 2e6), st.floats(1.0, 30.0), st.floats(0.005, 0.08))
@@ -90,10 +95,10 @@ def test_a_wider_way_in_or_a_lower_head_never_takes_less(
     area: float, wider: float, p: float, ratio: float, clearance: float
 ) -> None:
     made, rho = change(FULL.compressor, clearance=clearance), 4e-5 * p
-    taken = vapor_m3_s(made, area, p, rho, ratio * p, TUNED.choking)
+    taken = vapor_m3_s(made, area, p, rho, ratio * p, EXPONENT, TUNED.choking)
     resolution = made.displacement_m3_s / 2**8  # of the search by halves
-    assert vapor_m3_s(made, wider * area, p, rho, ratio * p, TUNED.choking) >= taken - resolution
-    assert vapor_m3_s(made, area, p, rho, max(ratio * p / wider, p), TUNED.choking) >= taken - resolution
+    assert vapor_m3_s(made, wider * area, p, rho, ratio * p, EXPONENT, TUNED.choking) >= taken - resolution
+    assert vapor_m3_s(made, area, p, rho, max(ratio * p / wider, p), EXPONENT, TUNED.choking) >= taken - resolution
 
 
 @pytest.mark.parametrize("name", ["R-134a", "R-410A", "R-22"])
@@ -126,7 +131,8 @@ def seen(settings: Settings, *, liquid: bool = False, core: float = 0.07, **valu
     p_101 = values.pop("pt_101_pa_abs", 7e5 if liquid else 4e5)
     shown = {"pt_101_pa_abs": p_101, "pt_201_pa_abs": 1.2e6, "pt_001_pa_abs": 1.4 * p_101} | values
     x = Seen()
-    x.s = judge(at_rest(settings, **shown), settings)
+    x.s = judge(at_rest(settings, **shown), prepare(settings))
+    x.senses = SENSES
     x.s.pumped_flow_kg_s, x.s.log_fall_1_s = (0.015 if liquid else 0.006), 0.005
     x.refrigerant = catalogue.get(settings.job.refrigerant)
     x.figures = TUNED
@@ -139,8 +145,8 @@ def seen(settings: Settings, *, liquid: bool = False, core: float = 0.07, **valu
 def worth(x: Seen, what: What) -> float:
     start = remedies._start(x, catalogue.get(x.settings.job.refrigerant))
     assert start is not None
-    as_it_is_s = remedies.time_to_hold_s(start, x.settings, None, TUNED)
-    return as_it_is_s - remedies.time_to_hold_s(start, x.settings, what, TUNED)
+    as_it_is_s = remedies.time_to_hold_s(start, x.settings, None, TUNED, x.senses)
+    return as_it_is_s - remedies.time_to_hold_s(start, x.settings, what, TUNED, x.senses)
 
 
 @pytest.mark.parametrize("liquid", [True, False])
@@ -149,7 +155,9 @@ def test_the_narrower_the_cores_the_more_it_is_worth_to_take_them_out(liquid: bo
     saved = [worth(seen(settings, liquid=liquid, core=kv), What.CORES) for kv in (0.03, 0.05, 0.1, 0.2)]
     assert saved == sorted(saved, reverse=True) and saved[0] > 60.0
     # A core as wide as the port without: nothing to gain, nothing lost, for the rig runs on.
-    assert worth(seen(settings, liquid=liquid, core=restrictions.PORT_KV), What.CORES) == pytest.approx(0.0, abs=5.0)
+    assert worth(seen(settings, liquid=liquid, core=SENSES.restrictions.port_kv_m3_h), What.CORES) == pytest.approx(
+        0.0, abs=5.0
+    )
 
 
 def test_ice_is_worth_more_the_nearer_the_compressor_is_to_its_last_ratio() -> None:
@@ -171,7 +179,7 @@ def test_the_mechanism_is_the_narrowest_place() -> None:
     def limit(**values: Any) -> LimitedBy:
         start = remedies._start(seen(settings, **values), refrigerant)
         assert start is not None
-        return remedies.mechanism(start, settings, TUNED)
+        return remedies.mechanism(start, settings, TUNED, SENSES)
 
     assert limit(liquid=True, core=0.03) is LimitedBy.INLET
     assert limit(liquid=True, core=0.5) is LimitedBy.THROTTLE
@@ -260,7 +268,7 @@ def test_whatever_the_readings_say_nothing_raises_and_no_saving_is_made_up(
     memory = Memory()
     for scan in range(120):
         x = seen(settings, liquid=liquid)
-        x.s = judge(at_rest(settings, 100.0 + 0.1 * scan, **shown), settings)
+        x.s = judge(at_rest(settings, 100.0 + 0.1 * scan, **shown), prepare(settings))
         x.s.pumped_flow_kg_s, x.s.log_fall_1_s = abs(rate) if rate == rate else 0.0, rate
         x.start_pa_abs = start_pa
         for name, value in known.items():

@@ -21,7 +21,9 @@ from hil_sim.instruments.faults import Fault, PlantFault
 from hil_sim.instruments.sensors import Sensors
 from hil_sim.people import Act, Deed, Operator
 from hil_sim.plant.model import Plant, PlantParameters
+from rigctl.control.figures.figures import Figures
 from rigctl.control.points import SAFE, Outputs
+from rigctl.control.prepare import FIGURES
 from rigctl.control.readings import Request, RequestKind, Source
 from rigctl.control.settings import Cylinder, Settings
 from rigctl.control.vocabulary import Phase
@@ -51,6 +53,8 @@ class Bench:
         Wall clock at the start, s since 1970; only written into records.
     listen
         Called with every happening.
+    figures
+        Tuned figures of the controller; a study gives its own.
 
     Raises
     ------
@@ -72,6 +76,7 @@ class Bench:
         refrigerant: str | None = None,
         utc_s: float = 1.75e9,
         listen: Callable[[Happening], None] | None = None,
+        figures: Figures = FIGURES,
     ) -> None:
         if scan_period_s is not None:
             settings = msgspec.structs.replace(settings, scan_period_s=scan_period_s)
@@ -82,7 +87,7 @@ class Bench:
         self._utc_s = utc_s
         self._pressed = 0
         self.clock = Clock(settings.scan_period_s)
-        self.controller = Controller(settings, self.clock)
+        self.controller = Controller(settings, self.clock, figures)
         self.plant = Plant(
             refrigerant or settings.job.refrigerant, _with_cylinder(plant_parameters, settings.cylinder, faults)
         )

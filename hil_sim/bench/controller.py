@@ -5,7 +5,9 @@ from __future__ import annotations
 import msgspec
 
 from hil_sim.bench.clock import Clock
+from rigctl.control.figures.figures import Figures
 from rigctl.control.points import Outputs
+from rigctl.control.prepare import FIGURES
 from rigctl.control.readings import Readings, Request
 from rigctl.control.settings import Settings
 from rigctl.scan import ScanRecord, State, after_power_loss, initial, prepare, step
@@ -23,10 +25,12 @@ class Controller:
         What it runs with.
     clock
         Of the bench.
+    figures
+        Tuned figures; a study gives its own.
     """
 
-    def __init__(self, settings: Settings, clock: Clock) -> None:
-        self._prepared = prepare(settings)
+    def __init__(self, settings: Settings, clock: Clock, figures: Figures = FIGURES) -> None:
+        self._prepared = prepare(settings, figures)
         self._clock = clock
         self.state = initial(self._prepared)
         """After the last scan."""

@@ -19,7 +19,8 @@ import msgspec
 
 from rigctl.advice.figures import Choking, CylinderHeat, Handling, Oil, Remedies, Saving, WayIn
 from rigctl.advice.limits import LimitedBy
-from rigctl.control.sense.compressor import POLYTROPIC_EXPONENT, volumetric_efficiency
+from rigctl.control.figures.sense import Sense
+from rigctl.control.sense.compressor import volumetric_efficiency
 from rigctl.control.sense.restrictions import ORIFICE_M2_PER_KV, in_a_row, liquid_flux_kg_m2_s, ways_in
 from rigctl.control.sense.signals import Signals
 from rigctl.control.settings import Bath, Compressor, Hookup, Settings
@@ -120,7 +121,7 @@ class Seen:
 
     __slots__ = (
         "charge_kg", "contents_kg", "core_kv", "figures", "flow_kg_s", "in_phase_s", "liquid", "recovered_kg",
-        "refrigerant", "s", "settings", "start_pa_abs", "throttle",
+        "refrigerant", "s", "senses", "settings", "start_pa_abs", "throttle",
     )  # fmt: skip
 
     charge_kg: float
@@ -134,13 +135,20 @@ class Seen:
     recovered_kg: float
     refrigerant: Refrigerant
     s: Signals
+    senses: Sense
     settings: Settings
     start_pa_abs: float
     throttle: float
 
 
 def vapor_m3_s(
-    compressor: Compressor, area_m2: float, p: float, rho: float, p_discharge: float, choking: Choking
+    compressor: Compressor,
+    area_m2: float,
+    p: float,
+    rho: float,
+    p_discharge: float,
+    polytropic_exponent: float,
+    choking: Choking,
 ) -> float:
     """Volume of vapor at the appliance's state that is taken out each second.
 
@@ -149,7 +157,7 @@ def vapor_m3_s(
     at_most = choking.flux_share * area_m2 * sqrt(p / rho)  # m3/s, choked
     choked = choking.ratio
     c, displaced = compressor.clearance, compressor.displacement_m3_s * compressor.leak_factor
-    dead = c * (p_discharge / p) ** (1.0 / POLYTROPIC_EXPONENT)
+    dead = c * (p_discharge / p) ** (1.0 / polytropic_exponent)
     if displaced * (1.0 + c - dead) <= 0.0:
         return 0.0
     low, high = 0.0, 1.0
@@ -157,7 +165,7 @@ def vapor_m3_s(
     # What comes in falls with the pressure behind the way in, what is taken rises: they meet once.
     for _ in range(9):
         r = 0.5 * (low + high)
-        taken = displaced * ((1.0 + c) * r - dead * r ** (1.0 - 1.0 / POLYTROPIC_EXPONENT))
+        taken = displaced * ((1.0 + c) * r - dead * r ** (1.0 - 1.0 / polytropic_exponent))
         comes = at_most
         if r > choked:
             u = (r - choked) / (1.0 - choked)
@@ -202,7 +210,7 @@ def _learned(m: Memory, seen: Seen, refrigerant: Refrigerant) -> tuple[float, fl
     if not area > k.least_area_m2:
         return mean, weight
     # The rest of the way in is known; what resists besides it is the core.
-    rest = ways_in(hookup, two, 1e6)[0 if seen.liquid else 1]
+    rest = ways_in(hookup, two, 1e6, seen.senses.restrictions)[0 if seen.liquid else 1]
     over = 1.0 / (area * area) - 1.0 / (rest * rest)
     kv = 1.0 / sqrt(over) / ORIFICE_M2_PER_KV if over > 0.0 else k.most_core_kv_m3_h
     ln = log(min(max(kv, k.least_core_kv_m3_h), k.most_core_kv_m3_h))
@@ -268,7 +276,7 @@ def _start(seen: Seen, refrigerant: Refrigerant) -> Start | None:
     x.p_oil, cold = refrigerant.bubble_pressure_pa_abs(ambient), ambient - fluid.slope_over_k
     x.slope_k = log(x.p_oil / refrigerant.bubble_pressure_pa_abs(cold)) / (1.0 / (cold + T0_K) - 1.0 / (ambient + T0_K))
     x.rho_low = refrigerant.superheated_density_kg_m3(1e5, ambient) / 1e5
-    x.before = ways_in(hookup, x.two, seen.core_kv)
+    x.before = ways_in(hookup, x.two, seen.core_kv, seen.senses.restrictions)
     x.throttle_m2 = ORIFICE_M2_PER_KV * compressor.throttle_kv_m3_h
     x.liquid_m2 = x.throttle_m2 * (max(seen.throttle, 0.01) if settings.fitted.cv_103 else 1.0)
     ratio = s.p_201 / s.p_101
@@ -283,7 +291,8 @@ def _start(seen: Seen, refrigerant: Refrigerant) -> Start | None:
             flow = sqrt(flow * seen.flow_kg_s)
         flow = max(flow, way_in.least_flow_kg_s)
     else:
-        flow *= volumetric_efficiency(worn, ratio) / max(volumetric_efficiency(compressor, ratio), 0.05)
+        valves = seen.senses.compressor
+        flow *= volumetric_efficiency(worn, ratio, valves) / max(volumetric_efficiency(compressor, ratio, valves), 0.05)
         if p_a != p_a:
             way = x.before[0] + x.before[1] if x.two else x.before[1]
             rho_per_pa = refrigerant.superheated_density_kg_m3(s.p_101, ambient) / s.p_101
@@ -342,14 +351,14 @@ def _p_of(p_pa: float, from_degc: float, to_degc: float, slope_k: float) -> floa
     return p_pa * exp(slope_k * (1.0 / (from_degc + T0_K) - 1.0 / (max(to_degc, -80.0) + T0_K)))
 
 
-def time_to_hold_s(x: Start, settings: Settings, what: What | None, figures: Remedies) -> float:
+def time_to_hold_s(x: Start, settings: Settings, what: What | None, figures: Remedies, senses: Sense) -> float:
     """Time from now until a standing check would hold, a remedy being done first; at most `Steps.longest_s`."""
     k, oil, choking, latent_j_kg = figures.steps, figures.oil, figures.choking, figures.fluid.latent_j_kg
     bath_w_k, longest_s = figures.cylinder.bath_w_k, k.longest_s
     delay_s, idle_s = _handling_s(what, figures.handling) if what is not None else (0.0, 0.0)
     before, after = x.before, x.before
     if what in (What.CORES, What.HOSES, What.TEE):
-        after = ways_in(_hooked_up_with(settings.hookup, what, figures.way_in), x.two, x.core_kv)
+        after = ways_in(_hooked_up_with(settings.hookup, what, figures.way_in), x.two, x.core_kv, senses.restrictions)
     air_w_k = x.fan_w_k if what is What.WARM else x.air_w_k
     new_bath = x.bath_degc
     if what in (What.ICE, What.WATER):
@@ -369,12 +378,13 @@ def time_to_hold_s(x: Start, settings: Settings, what: What | None, figures: Rem
     areas = [in_a_row(ways[0] + ways[1] if x.two else ways[1], x.throttle_m2) for ways in (before, after)]
     done_s = max(delay_s, idle_s) - 1e-6
     worn = msgspec.structs.replace(settings.compressor, clearance=x.clearance)
+    exponent = senses.compressor.polytropic_exponent
     was_x = was_s = nan
     for _ in range(k.most):
         rho = p * x.rho_low
         out_m3_s = 0.0
         if now_s >= idle_s:
-            out_m3_s = vapor_m3_s(worn, areas[now_s >= done_s], p, rho, max(p_d, p), choking)
+            out_m3_s = vapor_m3_s(worn, areas[now_s >= done_s], p, rho, max(p_d, p), exponent, choking)
         excess = dissolved - _dissolved_kg(x, p, oil)
         gives = max(excess, 0.0) / _oil_time_s(x, excess, oil)
         if p < level and now_s >= idle_s:
@@ -449,7 +459,7 @@ def _rise(x: Start, dissolved: float, p: float, oil: Oil) -> float:
     return log(max(gives / (x.volume_m3 * x.rho_low), 1.0) / max(x.level_pa_abs - p, 1.0))
 
 
-def mechanism(x: Start, settings: Settings, figures: Remedies) -> LimitedBy:
+def mechanism(x: Start, settings: Settings, figures: Remedies, senses: Sense) -> LimitedBy:
     """What sets the rate now: the one thing that, were it a quarter better, would give most.
 
     Liquid: way in or throttle, whichever is the narrower. Vapor: what the oil gives, once that is most of what comes;
@@ -466,11 +476,13 @@ def mechanism(x: Start, settings: Settings, figures: Remedies) -> LimitedBy:
     area = in_a_row(way, x.throttle_m2)
     worn = msgspec.structs.replace(settings.compressor, clearance=x.clearance)
     bigger = msgspec.structs.replace(worn, displacement_m3_s=k.wider_times * worn.displacement_m3_s)
-    p_d = max(x.p_d, x.p_a)
+    wider_m2 = in_a_row(k.wider_times * way, x.throttle_m2)
+    p_d, exponent = max(x.p_d, x.p_a), senses.compressor.polytropic_exponent
+    low_head = k.lower_head_share * p_d
     gains = {
-        LimitedBy.INLET: vapor_m3_s(worn, in_a_row(k.wider_times * way, x.throttle_m2), x.p_a, rho, p_d, choking),
-        LimitedBy.COMPRESSOR: vapor_m3_s(bigger, area, x.p_a, rho, p_d, choking),
-        LimitedBy.CYLINDER_PRESSURE: vapor_m3_s(worn, area, x.p_a, rho, k.lower_head_share * p_d, choking),
+        LimitedBy.INLET: vapor_m3_s(worn, wider_m2, x.p_a, rho, p_d, exponent, choking),
+        LimitedBy.COMPRESSOR: vapor_m3_s(bigger, area, x.p_a, rho, p_d, exponent, choking),
+        LimitedBy.CYLINDER_PRESSURE: vapor_m3_s(worn, area, x.p_a, rho, low_head, exponent, choking),
     }
     most = max(gains, key=lambda one: gains[one])
     if most is LimitedBy.COMPRESSOR and x.liquid_kg > 0.0 and x.t_metal_degc < x.ambient_degc - k.cold_metal_k:
@@ -559,12 +571,13 @@ def follow(m: Memory, seen: Seen, taking: bool) -> Memory:
         x = _start(seen, seen.refrigerant) if sound else None
         if x is None:
             return msgspec.structs.replace(m, due_s=now + k.runs.every_s, remedies=(), limited_by=LimitedBy.NOTHING)
-        as_it_is_s, limited_by = time_to_hold_s(x, seen.settings, None, k), mechanism(x, seen.settings, k)
+        as_it_is_s = time_to_hold_s(x, seen.settings, None, k, seen.senses)
+        limited_by = mechanism(x, seen.settings, k, seen.senses)
         return msgspec.structs.replace(m, start=x, as_it_is_s=as_it_is_s, turn=1, found=(), limited_by=limited_by)
     some = offered(seen.settings, k.way_in)
     if m.turn <= len(some) and m.start is not None:
         what = some[m.turn - 1]
-        with_it_s = time_to_hold_s(m.start, seen.settings, what, k)
+        with_it_s = time_to_hold_s(m.start, seen.settings, what, k, seen.senses)
         return msgspec.structs.replace(m, turn=m.turn + 1, found=(*m.found, (_WHATS.index(what), with_it_s)))
     return msgspec.structs.replace(
         m, due_s=now + k.runs.every_s, turn=0, start=None, remedies=_ranked(m, seen.settings.hookup, k.saving)

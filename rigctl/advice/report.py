@@ -19,7 +19,6 @@ from rigctl.control.prepared import Prepared
 from rigctl.control.sense import outgassing
 from rigctl.control.sense.memory import Memory as Senses
 from rigctl.control.sense.signals import Signals
-from rigctl.control.settings import Settings
 from rigctl.control.state import Event, State
 from rigctl.control.vocabulary import ACTIVE, Phase
 
@@ -107,7 +106,7 @@ def advise(
     -------
     The memory to carry on, what is shown of the scan, and notes for a person.
     """
-    progress = _progress(state, found, prepared.settings)
+    progress = _progress(state, found, prepared)
     memory, text = _remedies(memory, state, found, prepared, figures.remedies, progress)
     shown = report(state.estimate, found.s, found.net_uncertainty_kg, prepared, figures, progress, memory)
     return memory, shown, (Event("note", "", text),) if text else ()
@@ -120,12 +119,12 @@ def _stage(state: State) -> Stage:
     return Stage.NOT_STARTED if stage is None else stage
 
 
-def _progress(state: State, found: Decision, settings: Settings) -> Progress:
+def _progress(state: State, found: Decision, prepared: Prepared) -> Progress:
     earlier_kg = earlier_var_kg2 = 0.0
     for fill in state.on_scale.earlier:
         earlier_kg += fill.net_kg
         earlier_var_kg2 += fill.net_uncertainty_kg**2
-    giving, job = state.pull.giving, settings.job
+    giving, job, k = state.pull.giving, prepared.settings.job, prepared.figures.sense.outgassing
     return Progress(
         previous_kg=earlier_kg,
         previous_variance_kg2=earlier_var_kg2,
@@ -133,12 +132,10 @@ def _progress(state: State, found: Decision, settings: Settings) -> Progress:
         in_phase_s=found.in_phase_s,
         repeats=state.standing.repeats,
         stage=_stage(state),
-        rise_over_allowed=outgassing.rise_over_allowed(
-            giving, settings.procedure, job.level_pa_abs, found.s.p_appliance
-        ),
+        rise_over_allowed=outgassing.rise_over_allowed(giving, prepared, job.level_pa_abs, found.s.p_appliance),
         measured=giving.measured,
-        rise_pa_s=giving.rise_pa_s,
-        gain_pa_kg=giving.best_gain_pa_kg,
+        rise_pa_s=giving.rise_pa_s(k),
+        gain_pa_kg=giving.best_gain_pa_kg(k),
         fails=state.standing.outlook.fails if state.standing.outlook is not None else nan,
         taking=found.taking,
     )
@@ -150,7 +147,8 @@ def _remedies(
     """Carry on what is known of the remedies; the scan's own signals only, so that replay gives the same."""
     s, sensed, settings = found.s, state.estimate, prepared.settings
     seen = Seen()
-    seen.s, seen.settings, seen.refrigerant, seen.figures = s, settings, prepared.refrigerant, figures
+    seen.s, seen.settings, seen.refrigerant = s, settings, prepared.refrigerant
+    seen.figures, seen.senses = figures, prepared.figures.sense
     seen.liquid, seen.in_phase_s, seen.throttle = state.phase is Phase.LIQUID, found.in_phase_s, state.drive.throttle
     seen.start_pa_abs, seen.flow_kg_s = state.appliance.start_pa_abs, sensed.weight.flow_kg_s
     net_kg = s.net_kg if s.net_kg == s.net_kg else 0.0

@@ -181,7 +181,7 @@ def _decision(w: Work, replies: tuple[Reply, ...]) -> Decision:
     """What people get to see of the scan, and what advice starts from."""
     s, memory = w.s, w.estimate
     if not w.on_scale.off:
-        s.net_kg, net_u = weight.net_kg(memory), weight.net_uncertainty_kg(memory, w.settings)
+        s.net_kg, net_u = weight.net_kg(memory, w.prepared), weight.net_uncertainty_kg(memory, w.prepared)
     elif w.on_scale.tare_known:  # the one that came off, until the next one is named
         s.net_kg, net_u = w.on_scale.off_net_kg, w.on_scale.off_uncertainty_kg
     else:
@@ -206,8 +206,8 @@ def _decision(w: Work, replies: tuple[Reply, ...]) -> Decision:
 
 def _tell_of_scale(w: Work, net_kg: float, net_uncertainty_kg: float) -> None:
     """Tell when the fill begins to go on without the scale, and when the scale counts again."""
-    without = weight.out_of_use(w.estimate)
-    if without is weight.out_of_use(w.before.estimate):
+    without = weight.out_of_use(w.estimate, w.prepared)
+    if without is weight.out_of_use(w.before.estimate, w.prepared):
         return
     net = notation.mass(net_kg, w.settings.units)
     if without:

@@ -3,17 +3,16 @@
 from __future__ import annotations
 
 from rigctl.control.settings import Units
-
-ATMOSPHERE_PA = 101325.0
+from rigctl.refrigerant.saturation import ATMOSPHERE_PA_ABS, INHG_PA, POUND_KG, PSI_PA
 
 
 def pressure(p_pa_abs: float, units: Units) -> str:
     """Return a pressure as gauge above the atmosphere and as vacuum or absolute below it."""
     if p_pa_abs != p_pa_abs:
         return "an unknown pressure"
-    gauge = p_pa_abs - ATMOSPHERE_PA
+    gauge = p_pa_abs - ATMOSPHERE_PA_ABS
     if units is Units.US:
-        return f"{gauge / 6894.757:.0f} psig" if gauge >= 0.0 else f"{-gauge / 3386.389:.1f} inHg vacuum"
+        return f"{gauge / PSI_PA:.0f} psig" if gauge >= 0.0 else f"{-gauge / INHG_PA:.1f} inHg vacuum"
     return f"{gauge / 1e5:.1f} bar g" if gauge >= 0.0 else f"{p_pa_abs / 1e5:.2f} bar abs"
 
 
@@ -24,7 +23,7 @@ def absolute(p_pa_abs: float, units: Units) -> str:
 
 def pressure_difference(p_pa: float, units: Units) -> str:
     """Return a difference of pressures."""
-    return f"{p_pa / 6894.757:.0f} psi" if units is Units.US else f"{p_pa / 1e5:.2f} bar"
+    return f"{p_pa / PSI_PA:.0f} psi" if units is Units.US else f"{p_pa / 1e5:.2f} bar"
 
 
 def temperature(t_degc: float, units: Units) -> str:
@@ -40,7 +39,7 @@ def mass(m_kg: float, units: Units) -> str:
         return "an unknown mass"
     if abs(m_kg) < 0.005:
         m_kg = 0.0  # no "-0.00"
-    return f"{m_kg / 0.45359237:.2f} lb" if units is Units.US else f"{m_kg:.2f} kg"
+    return f"{m_kg / POUND_KG:.2f} lb" if units is Units.US else f"{m_kg:.2f} kg"
 
 
 def duration(t_s: float) -> str:

@@ -13,6 +13,7 @@ import msgspec
 
 from rigctl.refrigerant import catalogue
 from rigctl.refrigerant.cylinder import CylinderError, fill_limit
+from rigctl.refrigerant.saturation import ATMOSPHERE_PA_ABS
 
 
 class Units(enum.Enum):
@@ -364,7 +365,7 @@ def appliance_ceiling_pa_abs(settings: Settings) -> float:
     """
     design = settings.job.design_pressure_pa_gauge
     if design is not None:
-        return 0.9 * design + 101_325.0
+        return 0.9 * design + ATMOSPHERE_PA_ABS
     return catalogue.get(settings.job.refrigerant).bubble_pressure_pa_abs(settings.limits.appliance_high_degc)
 
 

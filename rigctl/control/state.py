@@ -218,8 +218,12 @@ def initial(prepared: Prepared) -> State:
     return State(
         phase=Phase.IDLE,
         on_scale=OnScale(settings.cylinder, limit_kg(settings.cylinder, prepared)),
-        pull=Pull(max(level * procedure.pull_fraction, procedure.pull_floor_pa_abs)),
+        pull=Pull(
+            max(level * procedure.pull_fraction, procedure.pull_floor_pa_abs),
+            giving=outgassing.unmeasured(prepared.figures.sense.outgassing),
+        ),
         drive=Drive(procedure.liquid_position),
+        estimate=estimate.initial(prepared),
     )
 
 

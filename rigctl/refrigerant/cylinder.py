@@ -10,7 +10,7 @@ import math
 
 import msgspec
 
-from rigctl.refrigerant.saturation import ATMOSPHERE_PA_ABS, Refrigerant
+from rigctl.refrigerant.saturation import ATMOSPHERE_PA_ABS, PSI_PA, Refrigerant
 
 WATER_KG_M3 = 999.0
 """Density of water at 15.6 degC (60 degF), at which water capacity is stated; IAPWS-95, four digits."""
@@ -19,7 +19,6 @@ FILL_FRACTION = 0.80
 FILL_REFERENCE_DEGC = 25.0
 HOT_DEGC = 55.0
 """131 degF, the temperature of 49 CFR 173.301a(d) and 173.304(b)."""
-_PSI_PA = 6894.757
 
 _FILL_SOURCE = "AHRI Guideline K (2004), after a trade-press article: 0.80 x water capacity x liquid density at 25 degC"
 _HOT_SOURCE = "49 CFR 173.304(b), from memory: not liquid-full at 55 degC"
@@ -120,10 +119,10 @@ def pressure_rating(refrigerant: Refrigerant, service_pressure_pa_gauge: float) 
     if hot <= allowed:
         return RatingCheck(True, hot, allowed, _RATING_SOURCE)
     named_psig = _NAMED_IN_TABLE_PSIG.get(refrigerant.name, math.inf)
-    if service_pressure_pa_gauge >= (named_psig - 0.5) * _PSI_PA:
+    if service_pressure_pa_gauge >= (named_psig - 0.5) * PSI_PA:
         source = (
             f"49 CFR 173.304a Table (a) allows {refrigerant.name} in {named_psig:.0f} psig cylinders by "
-            f"name, though at 55 degC it is {(hot - allowed) / _PSI_PA:.1f} psi over 5/4 of that"
+            f"name, though at 55 degC it is {(hot - allowed) / PSI_PA:.1f} psi over 5/4 of that"
         )
         return RatingCheck(True, hot, allowed, source, allowed_by_name=True)
     return RatingCheck(False, hot, allowed, _RATING_SOURCE)

@@ -14,14 +14,13 @@ import math
 import msgspec
 
 from rigctl.refrigerant.cylinder import is_iso_date
-from rigctl.refrigerant.saturation import Refrigerant
+from rigctl.refrigerant.saturation import INHG_PA, POUND_KG, Refrigerant
 
-INHG_PA = 3386.389
 MMHG_PA = 133.3224
 STANDARD_INHG = 29.9
 """The regulation states vacuum below a standard atmosphere of 29.9 inHg."""
-LARGE_CHARGE_KG = 200 * 0.45359237
-SMALL_APPLIANCE_KG = 5 * 0.45359237
+LARGE_CHARGE_KG = 200 * POUND_KG
+SMALL_APPLIANCE_KG = 5 * POUND_KG
 SPLIT_DATE = "1993-11-15"
 """Recovery equipment made on or after this day has the deeper levels."""
 

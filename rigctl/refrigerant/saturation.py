@@ -16,7 +16,13 @@ import msgspec
 GAS_CONSTANT_J_MOL_K = 8.314462618
 """CODATA 2018."""
 ATMOSPHERE_PA_ABS = 101325.0
+"""The standard atmosphere, by definition."""
 T0_K = 273.15
+"""0 degC, by definition."""
+PSI_PA = 6894.757
+INHG_PA = 3386.389
+POUND_KG = 0.45359237
+"""Units of the trade, by definition."""
 NAN = math.nan
 
 Cells = tuple[tuple[float, float, float, float], ...]

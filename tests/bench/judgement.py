@@ -21,6 +21,7 @@ from rigctl.control.sense.fill import Moved, carried
 from rigctl.control.vocabulary import RUNNING, Ask, Phase
 from rigctl.refrigerant import catalogue
 from rigctl.refrigerant.cylinder import fill_limit
+from rigctl.scan import prepare
 from tests.bench import jobs
 from tests.bench.core import Figure
 
@@ -239,9 +240,9 @@ class _Look:
         passed = np.array([step[0] for step in self.steps])
         share = np.random.default_rng((outcome.seed, 2)).uniform(*LOST_AT)
         first = int(np.argmax(passed - passed[0] >= share * (passed[-1] - passed[0])))
-        known = self.steps[first][1]
+        known, prepared = self.steps[first][1], prepare(settings)
         for _, seen, more, dt_s in self.steps[first + 1 :]:
-            known = carried(known, more, dt_s, seen.way, seen.condensing, math.nan, settings)
+            known = carried(known, more, dt_s, seen.way, seen.condensing, math.nan, prepared)
         outcome.lost_kg = known.net_kg
         spread = known.variance_kg2 + settings.instruments.scale_uncertainty_kg**2
         spread += self.bench.state.control.estimate.weight.shift_variance_kg2

@@ -23,7 +23,8 @@ from hil_sim.plant.model import LineParameters, Plant, PlantError
 from hil_sim.scenario import Setup, load_appliance
 from rigctl import config
 from rigctl.console import find
-from rigctl.control.sense import crossing
+from rigctl.control.figures import figures as tuned
+from rigctl.control.prepare import FIGURES
 from rigctl.control.settings import Cylinder, appliance_ceiling_pa_abs
 from rigctl.control.vocabulary import Phase
 from rigctl.refrigerant import catalogue, evacuation
@@ -172,17 +173,15 @@ def run(seed, way):
     if way == WITHOUT:
         settings = msgspec.structs.replace(settings, fitted=msgspec.structs.replace(settings.fitted, push_pull=False))
         parameters = replace(parameters, rig=replace(parameters.rig, push_pull_fitted=False))
-    least_gain_s = crossing.LEAST_GAIN_S
+    figures = FIGURES
     if way == ALL_THE_SAME:
-        crossing.LEAST_GAIN_S = -math.inf
-    try:
-        return _run(settings, parameters, spares, seed)
-    finally:
-        crossing.LEAST_GAIN_S = least_gain_s
+        figures = tuned.changed(figures, "sense.crossing.least_gain_s", -math.inf)
+    return _run(settings, parameters, spares, seed, figures)
 
 
-def _run(settings, parameters, spares, seed):
-    rig = Bench(settings, parameters, seed, Operator(seed, spares, quickest_s=10.0, slowest_s=10.0))
+def _run(settings, parameters, spares, seed, figures):
+    operator = Operator(seed, spares, quickest_s=10.0, slowest_s=10.0)
+    rig = Bench(settings, parameters, seed, operator, figures=figures)
     truth = rig.plant.truth()
     limit_kg = fill_limit(catalogue.get(settings.job.refrigerant), settings.cylinder.water_capacity_kg).limit_kg
     ceiling = appliance_ceiling_pa_abs(settings)

@@ -95,10 +95,10 @@ class Aids(msgspec.Struct, frozen=True):
 class Pauses(msgspec.Struct, frozen=True):
     """Pauses of the motor that end by themselves, and where what spares them begins."""
 
-    cylinder_rest_share: float = 0.005
+    near_rating_rest_share: float = 0.005
     """Of the service pressure, below `limits.cylinder_pause_fraction`: where the motor rests. A throttle does not help:
     what is in the cylinder is warm already. From: chosen on the simulated rig; no study on record."""
-    cylinder_back_share: float = 0.08
+    near_rating_back_share: float = 0.08
     """Of the service pressure, below `limits.cylinder_pause_fraction`: where the motor may go on. From: chosen on the
     simulated rig; no study on record."""
     hot_ease_k: float = 20.0

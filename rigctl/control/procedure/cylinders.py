@@ -15,6 +15,7 @@ from rigctl.control.state import CylinderFill, Event, OnScale, State, limit_kg
 from rigctl.refrigerant import catalogue
 from rigctl.refrigerant.catalogue import UnknownRefrigerantError
 from rigctl.refrigerant.cylinder import CylinderError, fill_limit, pressure_rating, retest_check
+from rigctl.refrigerant.saturation import ATMOSPHERE_PA_ABS
 
 SCALE_RESTLESS = "The scale does not come to rest. See that nothing touches the cylinder, then restart."
 
@@ -43,7 +44,7 @@ def cylinder_fault(cylinder: Cylinder, prepared: Prepared) -> str:
     if not retest.ok:
         return f"Cylinder {cylinder.serial}: {retest.text} Put on another cylinder, then restart."
     if not rating.ok:
-        hot = notation.pressure(rating.pressure_at_55c_pa_gauge + notation.ATMOSPHERE_PA, settings.units)
+        hot = notation.pressure(rating.pressure_at_55c_pa_gauge + ATMOSPHERE_PA_ABS, settings.units)
         return (
             f"Cylinder {cylinder.serial} is not rated for {refrigerant.name}: it would reach {hot} at 55 °C. "
             "Put on another cylinder, then restart."
@@ -79,7 +80,7 @@ def change_cylinder(state: State, memory: Senses, cylinder: Cylinder, prepared: 
     was, lines = state.on_scale, state.lines
     earlier = was.earlier
     if was.tare_known:
-        net, uncertainty = weight.net_kg(memory), weight.net_uncertainty_kg(memory, prepared.settings)
+        net, uncertainty = weight.net_kg(memory, prepared), weight.net_uncertainty_kg(memory, prepared)
         if was.off:
             net, uncertainty = was.off_net_kg, was.off_uncertainty_kg
         earlier = (*earlier, CylinderFill(was.cylinder, memory.contents.tare_kg, net, uncertainty))
@@ -114,6 +115,6 @@ def weigh_cylinder(w: Work) -> None:
     lines_kg = w.settings.limits.fill_reserve_kg if w.lines.uncleared else 0.0
     on_scale, weighed = w.on_scale, w.settings.job.scale_usable
     tare_kg, logged_kg = on_scale.cylinder.tare_kg, on_scale.cylinder.residual_kg
-    w.estimate = weight.with_cylinder(w.estimate, tare_kg, logged_kg, lines_kg, weighed=weighed)
+    w.estimate = weight.with_cylinder(w.estimate, w.prepared, tare_kg, logged_kg, lines_kg, weighed=weighed)
     on_scale.tare_known, on_scale.off = True, False
     w.events.append(cylinder_on(on_scale.cylinder, w.estimate, w.settings))

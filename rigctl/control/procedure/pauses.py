@@ -17,6 +17,7 @@ from rigctl.control.protect.situation import Situation
 from rigctl.control.readings import sound
 from rigctl.control.state import Rest
 from rigctl.control.vocabulary import Cause, Phase
+from rigctl.refrigerant.saturation import ATMOSPHERE_PA_ABS
 
 _TAGS = {Cause.CYLINDER: "PT-301", Cause.DISCHARGE: "TT-201", Cause.FREEZING: "FS-001"}
 
@@ -73,7 +74,7 @@ def _needed(x: Situation, worked: bool, k: Pauses) -> Cause:
         return Cause.NONE
     if freezing_margin_k(x) < k.cold_rest_k:
         return Cause.FREEZING
-    if worked and _cylinder_share(x) >= limits.cylinder_pause_fraction - k.cylinder_rest_share:
+    if worked and _cylinder_share(x) >= limits.cylinder_pause_fraction - k.near_rating_rest_share:
         return Cause.CYLINDER
     if x.settings.fitted.tt_201 and s.t_201 >= limits.discharge_high_degc - k.hot_rest_k:
         return Cause.DISCHARGE
@@ -84,7 +85,7 @@ def _way_back(x: Situation, cause: Cause, k: Pauses) -> tuple[float, float]:
     """The value that must come down, and to where."""
     limits = x.settings.limits
     if cause is Cause.CYLINDER:
-        return _cylinder_share(x), limits.cylinder_pause_fraction - k.cylinder_back_share
+        return _cylinder_share(x), limits.cylinder_pause_fraction - k.near_rating_back_share
     if cause is Cause.DISCHARGE:
         return x.s.t_201, limits.discharge_high_degc - k.hot_back_k
     return -freezing_margin_k(x), -k.cold_back_k
@@ -92,7 +93,7 @@ def _way_back(x: Situation, cause: Cause, k: Pauses) -> tuple[float, float]:
 
 def _cylinder_share(x: Situation) -> float:
     """Gauge pressure of the cylinder over its service pressure."""
-    return (x.s.p_cylinder - notation.ATMOSPHERE_PA) / x.cylinder.service_pressure_pa_gauge
+    return (x.s.p_cylinder - ATMOSPHERE_PA_ABS) / x.cylinder.service_pressure_pa_gauge
 
 
 def freezing_margin_k(x: Situation) -> float:

@@ -57,8 +57,7 @@ def _as_liquid_allows(x: Situation, was: float, low: float, k: Throttle) -> floa
     """The opening to begin with: the procedure's, or less where by the nameplates that were too much liquid."""
     if x.motor_on_s > k.liquid_seen_s:
         return was  # it has been set
-    refrigerant = x.prepared.refrigerant
-    allowed = liquid_opening(x.settings, refrigerant, x.s.p_101, x.s.p_201)
+    allowed = liquid_opening(x.prepared, x.s.p_101, x.s.p_201)
     return min(low, max(allowed, k.closed_share * low)) if allowed == allowed else low
 
 

@@ -4,32 +4,22 @@ from __future__ import annotations
 
 from math import sqrt
 
+from rigctl.control.figures import sense as figures
+from rigctl.control.prepared import Prepared
 from rigctl.control.sense.restrictions import ORIFICE_M2_PER_KV, choked_liquid_flux_kg_m2_s
 from rigctl.control.sense.signals import Signals
-from rigctl.control.settings import Compressor, Settings
+from rigctl.control.settings import Compressor
 from rigctl.refrigerant.saturation import Refrigerant
 
-POLYTROPIC_EXPONENT = 1.1
-"""Re-expansion of refrigerant left in the clearance volume; 1.05 to 1.15 is common practice, no source."""
-REED_VALVE_PA = 3e3
-"""What the suction reed valve takes; 1 to 6 kPa is common practice, no source."""
-DRY_K = 12.0
-"""Discharge so far above saturation has no liquid in it; wet compression gives next to none, common practice."""
-REED_VALVES_KV_M3_H = 0.3
-"""Straight through both reed valves of a standing compressor; an estimate."""
-HALF_WARM = 0.28
-"""Pressure over saturation at the room's temperature at which vapor comes half warmed up; seen over random simulated
-jobs (tuning seeds of `tests/bench/jobs.py`)."""
 
-
-def volumetric_efficiency(compressor: Compressor, ratio: float) -> float:
+def volumetric_efficiency(compressor: Compressor, ratio: float, k: figures.Compressor) -> float:
     """Return the share of the swept volume that is taken in at a pressure ratio, 0 to 1.
 
     Clearance model of every refrigeration textbook: leak * (1 + c - c * r**(1/n)); zero flow at
     r = ((1 + c)/c)**n.
     """
     c = compressor.clearance
-    eta: float = compressor.leak_factor * (1.0 + c - c * max(ratio, 1.0) ** (1.0 / POLYTROPIC_EXPONENT))
+    eta: float = compressor.leak_factor * (1.0 + c - c * max(ratio, 1.0) ** (1.0 / k.polytropic_exponent))
     return max(0.0, eta)
 
 
@@ -43,14 +33,14 @@ def liquid_fraction(refrigerant: Refrigerant, source_pa_abs: float, p_pa_abs: fl
     return liquid / (liquid + x / refrigerant.vapor_density_kg_m3(p_pa_abs))
 
 
-def liquid_opening(settings: Settings, refrigerant: Refrigerant, p_pa_abs: float, p_discharge_pa_abs: float) -> float:
+def liquid_opening(prepared: Prepared, p_pa_abs: float, p_discharge_pa_abs: float) -> float:
     """Return the opening of CV-103 at which liquid takes its allowed share of the suction's volume, 0 to 1; NaN if
     unknown.
 
     Saturated liquid before the throttle flashes down to where the displacement takes what the throttle passes; the
     pressure behind it at which `liquid_fraction` is what the compressor takes gives the flow, and that the opening.
     """
-    compressor = settings.compressor
+    compressor, refrigerant, k = prepared.settings.compressor, prepared.refrigerant, prepared.figures.sense.compressor
     low, high = 0.1 * p_pa_abs, 0.95 * p_pa_abs
     for _ in range(8):
         middle = 0.5 * (low + high)
@@ -61,25 +51,29 @@ def liquid_opening(settings: Settings, refrigerant: Refrigerant, p_pa_abs: float
     x = refrigerant.flash_quality(p_pa_abs, low)
     v_liquid = 1.0 / refrigerant.liquid_density_kg_m3(refrigerant.bubble_temperature_degc(low))
     mixture = 1.0 / (x / refrigerant.vapor_density_kg_m3(low) + (1.0 - x) * v_liquid)
-    flow = compressor.displacement_m3_s * volumetric_efficiency(compressor, p_discharge_pa_abs / low) * mixture
+    eta = volumetric_efficiency(compressor, p_discharge_pa_abs / low, k)
+    flow = compressor.displacement_m3_s * eta * mixture
     whole = choked_liquid_flux_kg_m2_s(refrigerant, p_pa_abs) * ORIFICE_M2_PER_KV * compressor.throttle_kv_m3_h
     return flow / whole
 
 
-def comes_dry(refrigerant: Refrigerant, signals: Signals) -> bool:
+def comes_dry(prepared: Prepared, signals: Signals) -> bool:
     """Whether the discharge is too hot for liquid at the suction; False where nobody measures it.
 
     Wet compression ends near saturation; dry gas comes out tens of kelvins above.
     """
-    return signals.t_201 > refrigerant.dew_temperature_degc(signals.p_201) + DRY_K
+    dew = prepared.refrigerant.dew_temperature_degc(signals.p_201)
+    return signals.t_201 > dew + prepared.figures.sense.compressor.dry_discharge_k
 
 
-def suction_temperature_degc(refrigerant: Refrigerant, p_pa_abs: float, ambient_degc: float) -> float:
+def suction_temperature_degc(
+    refrigerant: Refrigerant, p_pa_abs: float, ambient_degc: float, k: figures.Compressor
+) -> float:
     """Temperature of vapor at the suction where nobody measures it: near dew while much comes, near the room's late."""
     dew = refrigerant.dew_temperature_degc(p_pa_abs)
     if not dew < ambient_degc:
         return ambient_degc
-    share = p_pa_abs / refrigerant.dew_pressure_pa_abs(ambient_degc) / HALF_WARM
+    share = p_pa_abs / refrigerant.dew_pressure_pa_abs(ambient_degc) / k.half_warm_share
     return dew + (ambient_degc - dew) / (1.0 + share * share)
 
 
@@ -98,8 +92,7 @@ def vapor_beside_liquid(refrigerant: Refrigerant, source_pa_abs: float, p_pa_abs
 
 
 def pumped_flow(
-    settings: Settings,
-    refrigerant: Refrigerant,
+    prepared: Prepared,
     signals: Signals,
     liquid: bool,
     opening: float,
@@ -115,6 +108,7 @@ def pumped_flow(
     Liquid; vapor were there no clearance; and what the clearance's re-expansion takes off that. Either the first or
     the others are 0.
     """
+    settings, refrigerant, k = prepared.settings, prepared.refrigerant, prepared.figures.sense.compressor
     compressor = settings.compressor
     p, p_discharge = signals.p_101, signals.p_201
     if not (p > 0.0 and p_discharge > 0.0):
@@ -132,7 +126,7 @@ def pumped_flow(
             x += beside * (1.0 - x)
             v_liquid = 1.0 / refrigerant.liquid_density_kg_m3(refrigerant.bubble_temperature_degc(signals.p_102))
             mixture = 1.0 / (x / refrigerant.vapor_density_kg_m3(signals.p_102) + (1.0 - x) * v_liquid)
-            eta = volumetric_efficiency(compressor, p_discharge / signals.p_102)
+            eta = volumetric_efficiency(compressor, p_discharge / signals.p_102, k)
             bound = compressor.displacement_m3_s * eta * mixture
             if bound < flow:
                 flow = bound
@@ -140,7 +134,7 @@ def pumped_flow(
             return flow, 0.0, 0.0  # else the pressure is below the table: no liquid comes at that
     temperature = signals.t_101
     if temperature != temperature:
-        temperature = suction_temperature_degc(refrigerant, p, settings.job.ambient_degc)
+        temperature = suction_temperature_degc(refrigerant, p, settings.job.ambient_degc, k)
     density = refrigerant.superheated_density_kg_m3(p, temperature)
     share = 1.0
     if measured:
@@ -152,26 +146,28 @@ def pumped_flow(
         k2 = orifice * orifice * 2.0 * density * p
         share = (sqrt(k2 * k2 + 4.0 * k2 * d * d) - k2) / (2.0 * d * d)
     suction = share * p
-    if not suction > REED_VALVE_PA:
+    if not suction > k.reed_valve_pa:
         return 0.0, 0.0, 0.0
-    flow = compressor.displacement_m3_s * compressor.leak_factor * density * (suction - REED_VALVE_PA) / p
+    flow = compressor.displacement_m3_s * compressor.leak_factor * density * (suction - k.reed_valve_pa) / p
     ratio = max(1.0, p_discharge / suction)
-    back = flow * compressor.clearance * (ratio ** (1.0 / POLYTROPIC_EXPONENT) - 1.0)
+    back = flow * compressor.clearance * (ratio ** (1.0 / k.polytropic_exponent) - 1.0)
     return (0.0, flow, back) if back == back else (0.0, 0.0, 0.0)
 
 
-def straight_through_kg_s(settings: Settings, refrigerant: Refrigerant, signals: Signals, opening: float) -> float:
+def straight_through_kg_s(prepared: Prepared, signals: Signals, opening: float) -> float:
     """Mass flow that the appliance's own pressure drives through the valves of a standing compressor, kg/s.
 
     Boiling liquid is taken, which counts too much where vapor comes: good to a factor of two.
     """
-    p, drop = signals.p_101, signals.p_101 - signals.p_201 - 0.25 * settings.instruments.pressure_uncertainty_pa
+    settings, refrigerant, k = prepared.settings, prepared.refrigerant, prepared.figures.sense.compressor
+    least_pa = k.still_drop_uncertainties * settings.instruments.pressure_uncertainty_pa
+    p, drop = signals.p_101, signals.p_101 - signals.p_201 - least_pa
     if not drop > 0.0:
         return 0.0
     throttle = settings.compressor.throttle_kv_m3_h * opening
     if not throttle > 0.0:
         return 0.0
-    kv = 1.0 / sqrt(1.0 / REED_VALVES_KV_M3_H**2 + 1.0 / throttle**2)
+    kv = 1.0 / sqrt(1.0 / k.reed_valves_kv_m3_h**2 + 1.0 / throttle**2)
     source = signals.p_source
     if source != source:
         source = refrigerant.bubble_pressure_pa_abs(settings.job.ambient_degc)

@@ -12,44 +12,10 @@ from math import inf, nan, sqrt
 
 import msgspec
 
+from rigctl.control.figures import sense as figures
+from rigctl.control.prepared import Prepared
 from rigctl.control.sense.restrictions import ORIFICE_M2_PER_KV, choked_liquid_flux_kg_m2_s, in_a_row, ways_in
 from rigctl.control.sense.signals import Signals
-from rigctl.control.settings import Settings
-from rigctl.refrigerant.saturation import Refrigerant
-
-CHOKED_SHARE = 0.15
-"""Flashing liquid chokes once the pressure behind falls by this share: critical ratio 0.8 to 0.87 for the refrigerants
-of the trade (homogeneous equilibrium, computed)."""
-LEARN_FROM_S, LEARN_TO_S = 15.0, 40.0
-"""Time of a crossing in which the line is measured: the first rush into an empty cylinder is over."""
-SHARES = (0.05, 2.0)
-"""Share of what XV-104 alone would pass as boiling liquid. Hoses, port and core make it less; liquid that is pressed
-on faster than it boils makes it more. Outside, the scale does not follow and the line is not taken for measured."""
-HOPED = 1.4
-"""A line not measured yet may pass so much more than its parts in a row let expect (upper quartile of simulated jobs):
-to try it costs a minute, and a good one saves many."""
-UNDECLARED_SHARE = 0.5
-"""Of a line of which nobody has said how it is hooked up; estimate, no source."""
-CORE_KV = 0.2
-"""m3/h, of the service port of a large appliance with its core in; estimate, no source."""
-SWALLOWED, SUCTION_SHARE = 0.7, 0.4
-"""Where PT-102 shows how much liquid the suction holds, CV-103 opens until that is this share of what the compressor
-takes; behind it stands about this share of the appliance's pressure."""
-WIDEST = 0.8
-"""Opening of CV-103 that it is not taken beyond on liquid."""
-DOUBT = 0.2
-"""Relative uncertainty of a measured line as pressures change, besides that of the second estimate; our estimate."""
-BOILS_OFF_PER_K = 0.007
-"""Share of a liquid that boils off while it cools itself by one kelvin: heat capacity over heat of evaporation, 0.0066
-(R-134a) to 0.0078 (R-1234yf), computed."""
-OVERHEAD_S = 20.0
-"""Valves, and the throttle that opens slowly."""
-BETTER = 1.1
-"""What crosses must be quicker by so much, else it was not worth the valves."""
-LEAST_GAIN_S = 60.0
-"""Time that push-pull must save to be begun: a wrong choice should cost less than a right one gains."""
-LABEL_SHARE = 0.85
-"""Of a declared charge: labels and leaks, common practice, no source."""
 
 
 class Line(msgspec.Struct, frozen=True, array_like=True, gc=False):
@@ -73,13 +39,14 @@ def cylinder_pa_abs(s: Signals) -> float:
     return s.p_301 if s.p_301 == s.p_301 else s.p_101
 
 
-def across_kg_s(settings: Settings, refrigerant: Refrigerant, s: Signals) -> float:
+def across_kg_s(prepared: Prepared, s: Signals) -> float:
     """What XV-104 alone would pass of boiling liquid at these pressures, kg/s; 0 where nothing is pressed across."""
     p, behind = s.p_001, cylinder_pa_abs(s)
     if not p > behind:
         return 0.0
-    area = ORIFICE_M2_PER_KV * settings.compressor.push_pull_kv_m3_h
-    flow = area * choked_liquid_flux_kg_m2_s(refrigerant, p) * sqrt(min(1.0, (p - behind) / (CHOKED_SHARE * p)))
+    area = ORIFICE_M2_PER_KV * prepared.settings.compressor.push_pull_kv_m3_h
+    choked_pa = prepared.figures.sense.crossing.choked_share * p
+    flow = area * choked_liquid_flux_kg_m2_s(prepared.refrigerant, p) * sqrt(min(1.0, (p - behind) / choked_pa))
     return flow if flow == flow else 0.0
 
 
@@ -89,7 +56,15 @@ def share_of(line: Line) -> float:
 
 
 def followed_line(
-    line: Line, across: float, vapor: float, counted: float, gross_kg: float, now_s: float, dt_s: float, weight_ok: bool
+    line: Line,
+    across: float,
+    vapor: float,
+    counted: float,
+    gross_kg: float,
+    now_s: float,
+    dt_s: float,
+    weight_ok: bool,
+    k: figures.Crossing,
 ) -> tuple[Line, float]:
     """Carry the measurement of the line over one scan in which XV-104 was open.
 
@@ -115,15 +90,15 @@ def followed_line(
     unproved = line.unproved_kg + counted * dt_s
     if not weight_ok:
         return Line(nan, now_s, nan, 0.0, 0.0, unproved), 0.0
-    if now_s - since < LEARN_FROM_S:
+    if now_s - since < k.measured_from_s:
         return Line(nan, since, nan, 0.0, 0.0, unproved), 0.0
     if begun != begun:
         return Line(nan, since, gross_kg, 0.0, 0.0, unproved), 0.0
     bound, taken = bound + across * dt_s, taken + vapor * dt_s
-    if now_s - since < LEARN_TO_S:
+    if now_s - since < k.measured_to_s:
         return Line(nan, since, begun, bound, taken, unproved), 0.0
     measured = (gross_kg - begun + taken) / bound if bound > 0.0 else nan
-    if not SHARES[0] <= measured <= SHARES[1]:
+    if not k.least_line_share <= measured <= k.most_line_share:
         return Line(nan, now_s, nan, 0.0, 0.0, unproved), 0.0
     net = bound - taken
     right = (gross_kg - begun) / net if net > 0.0 else 1.0
@@ -135,73 +110,76 @@ def stopped(line: Line) -> Line:
     return line if line.since_s != line.since_s else Line(line.share)
 
 
-def _way_in_m2(settings: Settings) -> float:
+def _way_in_m2(prepared: Prepared) -> float:
     """Effective area from the liquid port to the header, m2, by what is declared of the hook-up; infinite where nothing
     is.
     """
+    settings, k = prepared.settings, prepared.figures.sense
     if settings.hookup.liquid_core_in is None:
         return inf
-    return ways_in(settings.hookup, settings.fitted.xv_102, CORE_KV)[0]
+    return ways_in(settings.hookup, settings.fitted.xv_102, k.crossing.large_core_kv_m3_h, k.restrictions)[0]
 
 
-def usual_share(settings: Settings) -> float:
+def usual_share(prepared: Prepared) -> float:
     """Share of what XV-104 alone would pass that a line not measured yet may let through, by the hook-up."""
+    settings, k = prepared.settings, prepared.figures.sense.crossing
     if settings.hookup.liquid_core_in is None:
-        return UNDECLARED_SHARE
+        return k.undeclared_line_share
     valve = ORIFICE_M2_PER_KV * settings.compressor.push_pull_kv_m3_h
-    return HOPED * in_a_row(_way_in_m2(settings), valve) / valve
+    return k.hoped_times * in_a_row(_way_in_m2(prepared), valve) / valve
 
 
-def liquid_rate_kg_s(settings: Settings, refrigerant: Refrigerant, p_pa_abs: float) -> float:
+def liquid_rate_kg_s(prepared: Prepared, p_pa_abs: float) -> float:
     """What comes as liquid through CV-103 and the compressor at this pressure of the appliance, kg/s.
 
     Where PT-102 is fitted, what the compressor may swallow sets it, not the opening: of simulated jobs of chiller size
     the middle half lay within a tenth of it.
     """
+    settings, refrigerant, k = prepared.settings, prepared.refrigerant, prepared.figures.sense.crossing
     compressor = settings.compressor
-    opening = WIDEST if settings.fitted.pt_102 else settings.procedure.liquid_position
+    opening = k.widest_opening if settings.fitted.pt_102 else settings.procedure.liquid_position
     throttle = ORIFICE_M2_PER_KV * compressor.throttle_kv_m3_h * opening
-    passes = in_a_row(_way_in_m2(settings), throttle) * choked_liquid_flux_kg_m2_s(refrigerant, p_pa_abs)
+    passes = in_a_row(_way_in_m2(prepared), throttle) * choked_liquid_flux_kg_m2_s(refrigerant, p_pa_abs)
     if not settings.fitted.pt_102:
         return passes
-    liquid = SWALLOWED * compressor.liquid_fraction_high
+    liquid = k.swallowed_share * compressor.liquid_fraction_high
     liquid *= refrigerant.liquid_density_kg_m3(refrigerant.bubble_temperature_degc(p_pa_abs))
-    vapor = refrigerant.vapor_density_kg_m3(SUCTION_SHARE * p_pa_abs)
+    vapor = refrigerant.vapor_density_kg_m3(k.suction_pressure_share * p_pa_abs)
     swallows = compressor.displacement_m3_s * compressor.leak_factor * (liquid + vapor)
     return min(passes, swallows) if swallows == swallows else passes
 
 
-def draw_down_s(
-    settings: Settings, refrigerant: Refrigerant, p_pa_abs: float, cylinder_pa_abs: float, contents_kg: float
-) -> float:
+def draw_down_s(prepared: Prepared, p_pa_abs: float, cylinder_pa_abs: float, contents_kg: float) -> float:
     """Time that the compressor takes to bring a cylinder below the appliance: its liquid has to cool by boiling, s.
 
     0 where the cylinder's pressure is not known (NaN).
     """
     if not cylinder_pa_abs > p_pa_abs:
         return 0.0
+    refrigerant, k = prepared.refrigerant, prepared.figures.sense.crossing
     above_k = refrigerant.bubble_temperature_degc(cylinder_pa_abs) - refrigerant.bubble_temperature_degc(p_pa_abs)
-    return BOILS_OFF_PER_K * (above_k + 1.0) * contents_kg / _vapor_kg_s(settings, refrigerant, p_pa_abs)
+    return k.boils_off_1_k * (above_k + k.draws_below_k) * contents_kg / _vapor_kg_s(prepared, p_pa_abs)
 
 
-def _vapor_kg_s(settings: Settings, refrigerant: Refrigerant, p_pa_abs: float) -> float:
+def _vapor_kg_s(prepared: Prepared, p_pa_abs: float) -> float:
     """What the compressor takes out of the cylinder, at most, kg/s."""
-    compressor = settings.compressor
-    density = refrigerant.vapor_density_kg_m3(p_pa_abs)
+    compressor = prepared.settings.compressor
+    density = prepared.refrigerant.vapor_density_kg_m3(p_pa_abs)
     return compressor.displacement_m3_s * compressor.leak_factor * density
 
 
-def gain_s(settings: Settings, refrigerant: Refrigerant, line: Line, p_pa_abs: float, liquid_kg: float) -> float:
+def gain_s(prepared: Prepared, line: Line, p_pa_abs: float, liquid_kg: float) -> float:
     """How much sooner this liquid is over by push-pull than through the compressor, s; NaN where it is not known.
 
     Liquid that flashes in a restriction passes in proportion to its area: CV-103 at its liquid position against the
     line across, less the vapor that the compressor takes out of the cylinder meanwhile.
     """
-    share = line.share if line.share == line.share else usual_share(settings)
-    through = liquid_rate_kg_s(settings, refrigerant, p_pa_abs)
-    area = ORIFICE_M2_PER_KV * settings.compressor.push_pull_kv_m3_h
-    vapor = _vapor_kg_s(settings, refrigerant, 0.7 * p_pa_abs)
-    across = share * area * choked_liquid_flux_kg_m2_s(refrigerant, p_pa_abs) - vapor
-    if not (through > 0.0 and across > BETTER * through):
+    k = prepared.figures.sense.crossing
+    share = line.share if line.share == line.share else usual_share(prepared)
+    through = liquid_rate_kg_s(prepared, p_pa_abs)
+    area = ORIFICE_M2_PER_KV * prepared.settings.compressor.push_pull_kv_m3_h
+    vapor = _vapor_kg_s(prepared, k.cylinder_pressure_share * p_pa_abs)
+    across = share * area * choked_liquid_flux_kg_m2_s(prepared.refrigerant, p_pa_abs) - vapor
+    if not (through > 0.0 and across > k.better_times * through):
         return nan
-    return liquid_kg / through - liquid_kg / across - OVERHEAD_S
+    return liquid_kg / through - liquid_kg / across - k.overhead_s

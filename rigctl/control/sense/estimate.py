@@ -7,15 +7,15 @@ from math import nan, sqrt
 from rigctl.control.points import Outputs
 from rigctl.control.prepared import Prepared
 from rigctl.control.readings import Readings
-from rigctl.control.sense import counted, crossing, liquid_end, pressures, weight
-from rigctl.control.sense.memory import Memory, carried
+from rigctl.control.sense import counted, crossing, fill, liquid_end, pressures, weight
+from rigctl.control.sense.memory import Memory, Pumped, carried
 from rigctl.control.sense.moment import Moment
 from rigctl.control.sense.signals import Signals, judge
 
-LONGEST_S = 2.0
-"""A scan that comes later than this counts as one scan period: nobody knows what acted meanwhile."""
-SHAKEN = 8.0
-"""Change of the scale from one scan to the next, over its noise, that tells of a knock too short to count as one."""
+
+def initial(prepared: Prepared) -> Memory:
+    """Return what the senses carry before a job: nothing but what is known of the compressor beforehand."""
+    return Memory(pumped=Pumped(fill=fill.unbegun(prepared.figures.sense.fill)))
 
 
 def update(
@@ -43,12 +43,12 @@ def update(
     appliance_pa_abs
         Pressure the appliance had before anything flowed; stands in for PT-001 where the liquid's source counts.
     """
-    settings = prepared.settings
-    s = judge(readings, settings)
+    settings, longest_s = prepared.settings, prepared.figures.sense.estimate.longest_scan_s
+    s = judge(readings, prepared)
     s.p_source = s.p_001 if s.p_001 == s.p_001 else appliance_pa_abs
     dt = s.now_s - memory.at_s
-    if not 0.0 < dt <= LONGEST_S:
-        dt = settings.scan_period_s if dt > LONGEST_S else 0.0
+    if not 0.0 < dt <= longest_s:
+        dt = settings.scan_period_s if dt > longest_s else 0.0
     raw_kg = readings.wt_301_kg.value if s.scale_ok else nan
     n = Moment(s, prepared, last, dt, raw_kg, expecting_liquid, cylinder_off)
     m, raw_before_kg, opening_before = carried(memory), memory.weight.raw_kg, memory.pumped.opening
@@ -77,13 +77,11 @@ def _watch_liquid(m: Memory, n: Moment, raw_before_kg: float, opening_before: fl
     if not (n.pumping and n.inlet_open):
         m.liquid = liquid_end.idle(m.liquid, keep=n.expecting_liquid)
     elif n.expecting_liquid:
-        shaken = abs(n.raw_kg - raw_before_kg) > SHAKEN * sqrt(n.noise_kg2)
+        shaken = abs(n.raw_kg - raw_before_kg) > n.figures.estimate.shaken_spreads * sqrt(n.noise_kg2)
         moving = abs(last.cv_103 - opening_before) > 1e-6
-        m.liquid = liquid_end.draw(
-            m.liquid, n.s, n.settings, n.refrigerant, n.dt_s, flow_kg_s, shaken=shaken, moving=moving
-        )
+        m.liquid = liquid_end.draw(m.liquid, n.s, n.prepared, n.dt_s, flow_kg_s, shaken=shaken, moving=moving)
     else:
-        m.liquid = liquid_end.pull(m.liquid, n.s, n.settings, n.refrigerant, n.dt_s, flow_kg_s, last.cv_103)
+        m.liquid = liquid_end.pull(m.liquid, n.s, n.prepared, n.dt_s, flow_kg_s, last.cv_103)
     back_s = m.liquid.back_since_s
     n.s.liquid_gone = m.liquid.gone
     n.s.liquid_back_s = n.now_s - back_s if back_s == back_s else 0.0

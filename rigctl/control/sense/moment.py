@@ -15,11 +15,12 @@ class Moment:
 
     __slots__ = (
         "crosses", "cylinder_off", "dt_s", "expecting_liquid", "figures", "inlet_open", "last", "noise_kg2", "now_s",
-        "opening", "pumping", "raw_kg", "refrigerant", "s", "settings", "way_open",
+        "opening", "prepared", "pumping", "raw_kg", "refrigerant", "s", "settings", "way_open",
     )  # fmt: skip
 
     s: Signals
     """The judged readings; what the senses find is added to them."""
+    prepared: Prepared
     settings: Settings
     figures: Sense
     refrigerant: Refrigerant
@@ -47,7 +48,8 @@ class Moment:
         cylinder_off: bool,
     ) -> None:  # fmt: skip
         bits = last.bits
-        self.s, self.settings, self.refrigerant = s, prepared.settings, prepared.refrigerant
+        self.s, self.prepared = s, prepared
+        self.settings, self.refrigerant = prepared.settings, prepared.refrigerant
         self.figures, self.noise_kg2 = prepared.figures.sense, prepared.scale_noise_kg2
         self.now_s, self.dt_s, self.last, self.raw_kg = s.now_s, dt_s, last, raw_kg
         self.opening = last.cv_103 if prepared.settings.fitted.cv_103 else 1.0

@@ -14,65 +14,14 @@ from math import erf, exp, inf, nan, sqrt
 
 import msgspec
 
+from rigctl.control.figures import sense as figures
+from rigctl.control.prepared import Prepared
 from rigctl.control.sense.signals import followed
-from rigctl.control.settings import Procedure
 from rigctl.control.vocabulary import Shape
-
-BLOCK_S = 3.0
-"""The rise is judged by means over so long: a pressure transmitter's noise is far above what matters here."""
-LAG_S, LONG_LAG_S = 5.0, 15.0
-"""The slope of the appliance's pressure is the difference of two lags behind it, over the difference of their times:
-that is the slope behind both lags in a row, and the flow that it is set against goes through the same two."""
-GAIN_FALL_PA_S = 400.0
-"""A fall below this is too near to the noise to learn from."""
-RISE_S, LEAST_RISE_S, MOST_RISE_S = 110.0, 40.0, 220.0
-"""A rise that begins at some rate adds that rate times so long before it rests: what stands in before a check has told,
-and what a check is believed. Seen over random simulated jobs: 30 to 250 s."""
-RISE_BLOCKS = 12
-"""A check of so many blocks tells where its rise leads."""
-MARGIN = 0.95
-"""Share of the level up to which a check may be expected to rise."""
-FIRST_GAIN = 1.4
-"""The gain that checks show, over the one that the fall of the pressure shows; median over random simulated jobs."""
-FIRST_LOOK = 1.0
-"""The first check is made at so many times the allowed rise: what it tells is worth the half minute that it may
-cost."""
-CAUTION = 0.75
-"""Share of the allowed rise to pull down to: a check that fails costs more than a little more pulling."""
-PULL_S = 40.0
-"""A pull takes at least this long before its flow says anything about the oil."""
-PROBE_S = 300.0
-"""A pull below its target is broken off for a check after so long at the latest: flow near the compressor's end
-misleads."""
-FAILS, HOLDS = 0.92, 0.5
-"""How sure it must be that a check fails before it is broken off, and that it holds before it counts as passed."""
-WATCH_SHARE = 0.4
-"""Share of the settling time after which the rise is watched; hoses come to one pressure first."""
-LEAST_REST_S, MORE_REST_S, MOST_REST_S, PATIENT = 20.0, 10.0, 60.0, 3
-"""A check is not broken off sooner; after so many that failed each waits so much longer: a motor is not to start
-every half minute for long."""
-UNPLAIN, LONGER = 0.2, 1.5
-"""A check that is not plain at its end, and at least so likely to hold, may stand so many times as long."""
-MODEL_SHARE = 0.05
-"""Standard error of what is still to come, as no rise has one time constant only."""
-SLOWER, LEAK_S, LEAK_BELOW_PA_ABS = 0.9, 420.0, 9.5e4
-"""Even still, cold oil gives less by a fifth after such a time of pulling; a rise that begins as fast as so long ago,
-in vacuum, is air that leaks in. A leak out of an appliance above the atmosphere shows as a fall, and as weight that
-does not come."""
-WARMING_TIMES = 1.3
-"""Gas that warms up at the same mass rises in proportion; so much more may still be that."""
-LIQUID_SHARE = 0.6
-"""A rise that goes on to more than this share of saturation comes from liquid: oil gives back to well below."""
-_TIMES_S = (15.0, 30.0, 60.0, 120.0, 240.0, inf)
-_BEFOREHAND = (0.06, 0.14, 0.25, 0.3, 0.2, 0.05)
-"""Time constants with which a rise may come to rest, and what is thought of each beforehand: median about 90 s over
-random simulated jobs. The last is an even rise, as a leak makes it."""
-_BLOCK_NOISE_SHARE = 0.02
-"""Noise of a block's mean, as a share of the transmitter's uncertainty, at least."""
 
 
 class Rise(msgspec.Struct, frozen=True, array_like=True, gc=False):
-    """The pressure of the appliance since it was shut in, in means over `BLOCK_S`."""
+    """The pressure of the appliance since it was shut in, in means over blocks of some seconds."""
 
     sum_pa: float = 0.0
     count: int = 0
@@ -109,28 +58,30 @@ class Giving(msgspec.Struct, frozen=True, array_like=True, gc=False):
     far_pa_abs: float = nan
     gain_pa_kg: float = nan
     """Rise of the shut-in appliance for each kilogram given off; NaN before the pressure has fallen once."""
-    rise_s: float = RISE_S
-    """How far a rise goes, over the rate with which it begins."""
+    rise_s: float = nan
+    """How far a rise goes, over the rate with which it begins; NaN before `unmeasured`."""
     even_pa_s: float = nan
     even_since_s: float = nan
     """The rate at which checks have begun to rise without becoming slower, and since when."""
     measured: bool = False
     """A check has shown the gain; before, the fall of the pressure gives only a lower bound."""
 
-    @property
-    def slope_pa_s(self) -> float:
+    def slope_pa_s(self, k: figures.Outgassing) -> float:
         """How fast the appliance's pressure changes."""
-        return (self.near_pa_abs - self.far_pa_abs) / (LONG_LAG_S - LAG_S)
+        return (self.near_pa_abs - self.far_pa_abs) / (k.far_lag_s - k.near_lag_s)
 
-    @property
-    def best_gain_pa_kg(self) -> float:
+    def best_gain_pa_kg(self, k: figures.Outgassing) -> float:
         """The gain as a check has shown it, or as the fall lets expect that one will."""
-        return self.gain_pa_kg if self.measured else FIRST_GAIN * self.gain_pa_kg
+        return self.gain_pa_kg if self.measured else k.first_gain_times * self.gain_pa_kg
 
-    @property
-    def rise_pa_s(self) -> float:
+    def rise_pa_s(self, k: figures.Outgassing) -> float:
         """How fast the pressure would rise were the appliance shut in now; NaN if not known."""
-        return self.best_gain_pa_kg * self.flow_kg_s + self.slope_pa_s
+        return self.best_gain_pa_kg(k) * self.flow_kg_s + self.slope_pa_s(k)
+
+
+def unmeasured(k: figures.Outgassing) -> Giving:
+    """Return what is known of the giving before anything was drawn."""
+    return Giving(rise_s=k.usual_rise_s)
 
 
 def kept(was: Giving) -> Giving:
@@ -144,54 +95,56 @@ def kept(was: Giving) -> Giving:
     )
 
 
-def drawn(was: Giving, p_pa_abs: float, flow_kg_s: float, dt_s: float, pumping: bool) -> Giving:
+def drawn(was: Giving, p_pa_abs: float, flow_kg_s: float, dt_s: float, pumping: bool, k: figures.Outgassing) -> Giving:
     """Carry over one scan what pumping tells of the giving."""
     if not pumping or p_pa_abs != p_pa_abs:
         return kept(was)
-    near_flow = followed(was.near_flow_kg_s, flow_kg_s, dt_s, LAG_S)
-    flow = followed(was.flow_kg_s, near_flow, dt_s, LONG_LAG_S)
-    near = followed(was.near_pa_abs, p_pa_abs, dt_s, LAG_S)
-    far = followed(was.far_pa_abs, p_pa_abs, dt_s, LONG_LAG_S)
+    near_flow = followed(was.near_flow_kg_s, flow_kg_s, dt_s, k.near_lag_s)
+    flow = followed(was.flow_kg_s, near_flow, dt_s, k.far_lag_s)
+    near = followed(was.near_pa_abs, p_pa_abs, dt_s, k.near_lag_s)
+    far = followed(was.far_pa_abs, p_pa_abs, dt_s, k.far_lag_s)
     gain = was.gain_pa_kg
-    fall = (far - near) / (LONG_LAG_S - LAG_S)
-    if not was.measured and fall > GAIN_FALL_PA_S and flow > 0.0:
+    fall = (far - near) / (k.far_lag_s - k.near_lag_s)
+    if not was.measured and fall > k.least_fall_pa_s and flow > 0.0:
         # What is given off meanwhile makes this too small, never too large: the largest is the best.
         seen = fall / flow
         gain = seen if gain != gain or seen > gain else gain
     return Giving(near_flow, flow, near, far, gain, was.rise_s, was.even_pa_s, was.even_since_s, was.measured)
 
 
-def allowed_pa_s(giving: Giving, procedure: Procedure, level_pa_abs: float, p_pa_abs: float) -> float:
+def allowed_pa_s(giving: Giving, prepared: Prepared, level_pa_abs: float, p_pa_abs: float) -> float:
     """Rate of rise with which a check that begins at a pressure may be expected to be passed.
 
     For a rise that comes to rest with one time constant: it rests below the level, or is below it at the end of the
     check with a rise within the allowance.
     """
-    room_pa, tau = MARGIN * level_pa_abs - p_pa_abs, giving.rise_s
+    procedure, k = prepared.settings.procedure, prepared.figures.sense.outgassing
+    room_pa, tau = k.level_share * level_pa_abs - p_pa_abs, giving.rise_s
     settle_s = procedure.standing_settle_s
     left, at_end = exp(-settle_s / tau), exp(-(settle_s + procedure.standing_s) / tau)
-    by_allowance = min(room_pa / (1.0 - at_end), MARGIN * procedure.standing_rise_pa / (left - at_end))
-    return CAUTION * max(room_pa, by_allowance) / tau
+    by_allowance = min(room_pa / (1.0 - at_end), k.level_share * procedure.standing_rise_pa / (left - at_end))
+    return k.caution_share * max(room_pa, by_allowance) / tau
 
 
-def rise_over_allowed(giving: Giving, procedure: Procedure, level_pa_abs: float, p_pa_abs: float) -> float:
+def rise_over_allowed(giving: Giving, prepared: Prepared, level_pa_abs: float, p_pa_abs: float) -> float:
     """How much faster the pressure would rise, were the appliance shut in now, than a check allows; NaN if not
     known.
     """
-    if not p_pa_abs < MARGIN * level_pa_abs:
+    k = prepared.figures.sense.outgassing
+    if not p_pa_abs < k.level_share * level_pa_abs:
         return nan
-    return giving.rise_pa_s / allowed_pa_s(giving, procedure, level_pa_abs, p_pa_abs)
+    return giving.rise_pa_s(k) / allowed_pa_s(giving, prepared, level_pa_abs, p_pa_abs)
 
 
-def least_rest_s(failed: int) -> float:
+def least_rest_s(failed: int, k: figures.Outgassing) -> float:
     """How long a check stands at least, after so many that have failed."""
-    return min(LEAST_REST_S + MORE_REST_S * max(0, failed - PATIENT), MOST_REST_S)
+    return min(k.least_check_s + k.more_check_s * max(0, failed - k.patient_checks), k.most_check_s)
 
 
-def leaks(was: Giving, outlook: Outlook, now_s: float) -> bool:
+def leaks(was: Giving, outlook: Outlook, now_s: float, k: figures.Outgassing) -> bool:
     """Whether checks have begun with the same rise for so long that it cannot be oil."""
-    even = outlook.rate_pa_s > SLOWER * was.even_pa_s
-    return even and now_s - was.even_since_s > LEAK_S and outlook.now_pa_abs < LEAK_BELOW_PA_ABS
+    even = outlook.rate_pa_s > k.slower_share * was.even_pa_s
+    return even and now_s - was.even_since_s > k.leak_s and outlook.now_pa_abs < k.leak_below_pa_abs
 
 
 def shape(
@@ -199,6 +152,7 @@ def shape(
     rise: Rise,
     ahead: Outlook | None,
     now_s: float,
+    k: figures.Outgassing,
     *,
     passed: bool,
     saturation_pa_abs: float,
@@ -215,45 +169,51 @@ def shape(
     """
     if ahead is None:
         return Shape.HOLDS if passed else Shape.UNKNOWN
-    if leaks(giving, ahead, now_s):
+    if leaks(giving, ahead, now_s, k):
         return Shape.LEAK
     if passed:
         return Shape.HOLDS
     first = rise.pressures_pa_abs[0]
-    if ahead.now_pa_abs - first <= WARMING_TIMES * warming_share * first:
+    if ahead.now_pa_abs - first <= k.warming_times * warming_share * first:
         return Shape.WARMING
-    wet = LIQUID_SHARE * saturation_pa_abs < ahead.rest_pa_abs < inf
+    wet = k.wet_rest_share * saturation_pa_abs < ahead.rest_pa_abs < inf
     return Shape.LIQUID if wet else Shape.OIL
 
 
-def learned(was: Giving, rise: Rise, outlook: Outlook, now_s: float) -> Giving:
+def learned(was: Giving, rise: Rise, outlook: Outlook, now_s: float, k: figures.Outgassing) -> Giving:
     """What a check says: it has seen the rise that flow and slope had foretold, and perhaps how far it goes."""
-    if not outlook.rate_pa_s > SLOWER * was.even_pa_s:
+    if not outlook.rate_pa_s > k.slower_share * was.even_pa_s:
         was = msgspec.structs.replace(was, even_pa_s=outlook.rate_pa_s, even_since_s=now_s)
-    if len(rise.pressures_pa_abs) >= RISE_BLOCKS and outlook.rate_pa_s > 0.0:
+    if len(rise.pressures_pa_abs) >= k.telling_blocks and outlook.rate_pa_s > 0.0:
         far_s = (outlook.rest_pa_abs - rise.pressures_pa_abs[0]) / outlook.rate_pa_s
-        was = msgspec.structs.replace(was, rise_s=min(max(far_s, LEAST_RISE_S), MOST_RISE_S))
+        was = msgspec.structs.replace(was, rise_s=min(max(far_s, k.least_rise_s), k.most_rise_s))
     flow = was.flow_kg_s
     if not (flow > 0.0 and outlook.rate_pa_s > 0.0):
         return was
-    gain = (outlook.rate_pa_s - min(was.slope_pa_s, 0.0)) / flow
+    gain = (outlook.rate_pa_s - min(was.slope_pa_s(k), 0.0)) / flow
     return msgspec.structs.replace(was, gain_pa_kg=gain, measured=True)
 
 
-def watched(was: Rise, p_pa_abs: float, shut_s: float) -> Rise:
+def watched(was: Rise, p_pa_abs: float, shut_s: float, k: figures.Outgassing) -> Rise:
     """Take one more pressure; `shut_s` is the time since the appliance was shut in."""
     if p_pa_abs != p_pa_abs:
         return was
-    first = was.first_s if was.first_s == was.first_s else shut_s + 0.5 * BLOCK_S
+    first = was.first_s if was.first_s == was.first_s else shut_s + 0.5 * k.block_s
     total, count = was.sum_pa + p_pa_abs, was.count + 1
     blocks = was.pressures_pa_abs
-    if shut_s - (first - 0.5 * BLOCK_S) >= (len(blocks) + 1) * BLOCK_S:
+    if shut_s - (first - 0.5 * k.block_s) >= (len(blocks) + 1) * k.block_s:
         return Rise(0.0, 0, (*blocks, total / count), first)
     return Rise(total, count, blocks, first)
 
 
 def outlook(
-    rise: Rise, settle_s: float, end_s: float, level_pa_abs: float, allowance_pa: float, uncertainty_pa: float
+    rise: Rise,
+    settle_s: float,
+    end_s: float,
+    level_pa_abs: float,
+    allowance_pa: float,
+    uncertainty_pa: float,
+    k: figures.Outgassing,
 ) -> Outlook | None:
     """Where a rise leads, None before three blocks are seen.
 
@@ -273,20 +233,20 @@ def outlook(
     n = len(p)
     if n < 3:
         return None
-    fits = [_fit(p, tau) for tau in _TIMES_S]
+    fits = [_fit(p, tau, k.block_s) for tau, _ in k.rests]
     least = min(fit[2] for fit in fits)
-    variance = max(least / max(n - 3, 1), (_BLOCK_NOISE_SHARE * uncertainty_pa) ** 2)
-    weights = [w * exp(-0.5 * (fit[2] - least) / variance) for w, fit in zip(_BEFOREHAND, fits, strict=True)]
+    variance = max(least / max(n - 3, 1), (k.block_noise_share * uncertainty_pa) ** 2)
+    weights = [w * exp(-0.5 * (fit[2] - least) / variance) for (_, w), fit in zip(k.rests, fits, strict=True)]
     scale = 1.0 / total(weights)
     since_s, before_s = end_s - rise.first_s, max(settle_s - rise.first_s, 0.0)
     fails = below = end = rate = 0.0
     rests = []
-    for tau, weight, (a, b, _, var_a, var_b, cov) in zip(_TIMES_S, weights, fits, strict=True):
+    for (tau, _), weight, (a, b, _, var_a, var_b, cov) in zip(k.rests, weights, fits, strict=True):
         w = weight * scale
         f = since_s if tau == inf else 1.0 - exp(-since_s / tau)
         f_0 = before_s if tau == inf else 1.0 - exp(-before_s / tau)
         p_end = a + b * f
-        miss = MODEL_SHARE * (p_end - p[-1])
+        miss = k.model_share * (p_end - p[-1])
         spread = sqrt(max(variance * (var_a + f * f * var_b + 2.0 * f * cov) + miss * miss, 1.0))
         over = _above(p_end, spread, level_pa_abs)
         end += w * p_end
@@ -294,10 +254,11 @@ def outlook(
         if tau == inf:
             # An even rise rests nowhere, unless it is no rise.
             doubt = sqrt(max(variance * var_b, 1e-12))
-            stays = 1.0 - _above(b, doubt, 2.0 * doubt) if b < 2.0 * doubt else 0.0
+            flat = k.even_spreads * doubt
+            stays = 1.0 - _above(b, doubt, flat) if b < flat else 0.0
             rests.append((inf, w))
         else:
-            miss = MODEL_SHARE * (a + b - p[-1])
+            miss = k.model_share * (a + b - p[-1])
             spread = sqrt(max(variance * (var_a + var_b + 2.0 * cov) + miss * miss, 1.0))
             stays = 1.0 - _above(a + b, spread, level_pa_abs)
             rests.append((a + b, w))
@@ -313,10 +274,10 @@ def outlook(
     return Outlook(rate, p[-1], end, rest, fails, below, weights[-1] * scale)
 
 
-def _fit(p: tuple[float, ...], tau_s: float) -> tuple[float, float, float, float, float, float]:
+def _fit(p: tuple[float, ...], tau_s: float, block_s: float) -> tuple[float, float, float, float, float, float]:
     """Least squares of a + b*f(t): a, b, sum of squares, and the covariance of a and b for unit variance."""
     n = len(p)
-    ramp = [BLOCK_S * i for i in range(n)]
+    ramp = [block_s * i for i in range(n)]
     f = ramp if tau_s == inf else [1.0 - exp(-t / tau_s) for t in ramp]
     mean_f, mean_p = total(f) / n, total(p) / n
     sff = sfp = spp = 0.0

@@ -4,18 +4,12 @@ from __future__ import annotations
 
 from math import log, nan, pi, sqrt
 
+from rigctl.control.figures import sense as figures
 from rigctl.control.settings import Hookup
 from rigctl.refrigerant.saturation import Refrigerant
 
 ORIFICE_M2_PER_KV = 1.964e-5
 """Effective area of a valve with Kv = 1 m3/h: from m = Kv*sqrt(dp*rho), IEC 60534-2-1."""
-PORT_KV, INLET_KV, MANIFOLD_KV, TEE_KV = 0.5, 0.45, 0.15, 0.8
-"""Kv of a port without its core, an inlet valve, a gauge manifold, and a tee in its place, m3/h; engineering "
-"estimates."""
-COMMON_HOSE = (5.5e-3, 1.5)
-"""Bore and length, m, of what hangs there if nobody has said."""
-HOSE_FRICTION, HOSE_ENDS = 0.028, 1.8
-"""Darcy friction factor of a small hose, and the loss of its two ends."""
 
 
 def choked_liquid_flux_kg_m2_s(refrigerant: Refrigerant, p_pa_abs: float, quality: float = 0.0) -> float:
@@ -51,9 +45,9 @@ def _omega(refrigerant: Refrigerant, p_pa_abs: float, quality: float) -> tuple[f
     )
 
 
-def hose_area_m2(bore_m: float, length_m: float) -> float:
+def hose_area_m2(bore_m: float, length_m: float, k: figures.Restrictions) -> float:
     """Effective area of a hose: its bore over the root of friction and end losses (Darcy-Weisbach)."""
-    return 0.25 * pi * bore_m * bore_m / sqrt(HOSE_FRICTION * length_m / bore_m + HOSE_ENDS)
+    return 0.25 * pi * bore_m * bore_m / sqrt(k.hose_friction * length_m / bore_m + k.hose_ends)
 
 
 def in_a_row(*areas_m2: float) -> float:
@@ -78,21 +72,23 @@ def liquid_flux_kg_m2_s(refrigerant: Refrigerant, p_1: float, p_2: float) -> flo
     return flux
 
 
-def _hose(bore_m: float | None, length_m: float | None) -> float:
-    return hose_area_m2(COMMON_HOSE[0] if bore_m is None else bore_m, COMMON_HOSE[1] if length_m is None else length_m)
+def _hose(bore_m: float | None, length_m: float | None, k: figures.Restrictions) -> float:
+    return hose_area_m2(
+        k.common_hose_bore_m if bore_m is None else bore_m, k.common_hose_length_m if length_m is None else length_m, k
+    )
 
 
-def ways_in(hookup: Hookup, two: bool, core_kv: float) -> tuple[float, float]:
+def ways_in(hookup: Hookup, two: bool, core_kv: float, k: figures.Restrictions) -> tuple[float, float]:
     """Effective areas of the ways in from the liquid and the vapor port to the header, m2.
 
     `two`: each port has a hose of its own; `core_kv`: Kv of a port with its core in, m3/h.
     """
     kv = ORIFICE_M2_PER_KV
-    core, port = core_kv * kv, PORT_KV * kv
-    manifold = kv * (TEE_KV if hookup.manifold is False else MANIFOLD_KV)
-    hose_l = _hose(hookup.liquid_hose_bore_m, hookup.liquid_hose_length_m)
+    core, port, inlet = core_kv * kv, k.port_kv_m3_h * kv, k.inlet_kv_m3_h * kv
+    manifold = kv * (k.tee_kv_m3_h if hookup.manifold is False else k.manifold_kv_m3_h)
+    hose_l = _hose(hookup.liquid_hose_bore_m, hookup.liquid_hose_length_m, k)
     # One hose: it is moved from port to port.
-    hose_v = _hose(hookup.vapor_hose_bore_m, hookup.vapor_hose_length_m) if two else hose_l
+    hose_v = _hose(hookup.vapor_hose_bore_m, hookup.vapor_hose_length_m, k) if two else hose_l
     port_l = port if hookup.liquid_core_in is False else core
     port_v = port if hookup.vapor_core_in is False else core
-    return in_a_row(port_l, hose_l, INLET_KV * kv, manifold), in_a_row(port_v, hose_v, INLET_KV * kv, manifold)
+    return in_a_row(port_l, hose_l, inlet, manifold), in_a_row(port_v, hose_v, inlet, manifold)

@@ -4,14 +4,9 @@ from __future__ import annotations
 
 from math import nan
 
+from rigctl.control.figures import sense as figures
+from rigctl.control.prepared import Prepared
 from rigctl.control.readings import Reading, Readings
-from rigctl.control.settings import Settings
-
-PRESSURES_PA = (-2e4, 2e7)
-VACUUM_PA_ABS = 100.0
-TEMPERATURES_DEGC = (-120.0, 400.0)
-WEIGHTS_KG = (-1e3, 1e4)
-"""What can be on any rig of this kind; a value outside is a broken instrument, whatever it says of itself."""
 
 
 class Signals:
@@ -103,19 +98,19 @@ class Signals:
     was_flowing: bool
 
 
-def _within(reading: Reading, now_s: float, max_age_s: float, band: tuple[float, float]) -> float:
+def _within(reading: Reading, now_s: float, max_age_s: float, low: float, high: float) -> float:
     """The value of a sound reading inside what can physically be, else NaN."""
     # `sound` written out: a value inside the band is neither NaN nor infinite.
     value = reading.value
-    if reading.fault is None and band[0] <= value <= band[1] and 0.0 <= now_s - reading.taken_at_s <= max_age_s:
+    if reading.fault is None and low <= value <= high and 0.0 <= now_s - reading.taken_at_s <= max_age_s:
         return value
     return nan
 
 
-def _pressure(reading: Reading, now_s: float, max_age_s: float) -> float:
+def _pressure(reading: Reading, now_s: float, max_age_s: float, k: figures.Signals) -> float:
     """The value of a sound pressure reading; a transmitter may read a little below nothing in a vacuum."""
-    p = _within(reading, now_s, max_age_s, PRESSURES_PA)
-    return p if p != p or p > VACUUM_PA_ABS else VACUUM_PA_ABS
+    p = _within(reading, now_s, max_age_s, k.lowest_pa_abs, k.highest_pa_abs)
+    return p if p != p or p > k.vacuum_pa_abs else k.vacuum_pa_abs
 
 
 def followed(slow: float, value: float, dt_s: float, time_s: float) -> float:
@@ -123,21 +118,22 @@ def followed(slow: float, value: float, dt_s: float, time_s: float) -> float:
     return value if slow != slow else slow + (value - slow) * min(1.0, dt_s / time_s)
 
 
-def judge(readings: Readings, settings: Settings) -> Signals:
+def judge(readings: Readings, prepared: Prepared) -> Signals:
     """Return the sound values of a scan; an unfit reading becomes NaN, never an old or a made-up number."""
-    now, age = readings.now_s, settings.instruments.reading_max_age_s
+    settings, k = prepared.settings, prepared.figures.sense.signals
+    now, age, cold, hot = readings.now_s, settings.instruments.reading_max_age_s, k.lowest_degc, k.highest_degc
     s = Signals()
     s.now_s = now
-    s.p_101 = _pressure(readings.pt_101_pa_abs, now, age)
-    s.p_201 = _pressure(readings.pt_201_pa_abs, now, age)
-    s.p_102 = _pressure(readings.pt_102_pa_abs, now, age)
-    s.p_301 = _pressure(readings.pt_301_pa_abs, now, age)
-    s.p_001 = _pressure(readings.pt_001_pa_abs, now, age)
-    s.t_101 = _within(readings.tt_101_degc, now, age, TEMPERATURES_DEGC)
-    s.t_201 = _within(readings.tt_201_degc, now, age, TEMPERATURES_DEGC)
-    s.t_301 = _within(readings.tt_301_degc, now, age, TEMPERATURES_DEGC)
-    s.t_001 = _within(readings.tt_001_degc, now, age, TEMPERATURES_DEGC)
-    weight = _within(readings.wt_301_kg, now, age, WEIGHTS_KG)
+    s.p_101 = _pressure(readings.pt_101_pa_abs, now, age, k)
+    s.p_201 = _pressure(readings.pt_201_pa_abs, now, age, k)
+    s.p_102 = _pressure(readings.pt_102_pa_abs, now, age, k)
+    s.p_301 = _pressure(readings.pt_301_pa_abs, now, age, k)
+    s.p_001 = _pressure(readings.pt_001_pa_abs, now, age, k)
+    s.t_101 = _within(readings.tt_101_degc, now, age, cold, hot)
+    s.t_201 = _within(readings.tt_201_degc, now, age, cold, hot)
+    s.t_301 = _within(readings.tt_301_degc, now, age, cold, hot)
+    s.t_001 = _within(readings.tt_001_degc, now, age, cold, hot)
+    weight = _within(readings.wt_301_kg, now, age, k.lightest_kg, k.heaviest_kg)
     s.scale_ok = weight == weight and settings.job.scale_usable
     # With its own instrument fitted but unfit, the appliance's pressure is unknown: the header may not stand in.
     s.p_appliance = s.p_001 if settings.fitted.pt_001 else s.p_101

@@ -58,7 +58,7 @@ def _judge_handling(w: Work, f: Facts) -> None:
             f"The weight moved by {moved_kg:+.2f} kg while the rig was held; it is taken as handling, and "
             "the mass so far is kept."
         )
-        w.estimate = weight.with_scale_moved(memory)
+        w.estimate = weight.with_scale_moved(memory, w.prepared)
     w.tell("note", "WT-301", text)
 
 
@@ -85,8 +85,8 @@ def enter(w: Work, f: Facts, was: Phase) -> None:
         w.resume_to = Phase.LINE_UP
     if w.ask is Ask.CHANGE_CYLINDER:
         if not w.on_scale.off:
-            w.on_scale.off_net_kg = weight.net_kg(w.estimate)
-            w.on_scale.off_uncertainty_kg = weight.net_uncertainty_kg(w.estimate, w.settings)
+            w.on_scale.off_net_kg = weight.net_kg(w.estimate, w.prepared)
+            w.on_scale.off_uncertainty_kg = weight.net_uncertainty_kg(w.estimate, w.prepared)
         w.lines.path_shut, w.on_scale.off = True, True
         if w.lines.moved and (w.lines.uncleared or not w.settings.fitted.cooler_valves):
             w.lines.uncleared = True

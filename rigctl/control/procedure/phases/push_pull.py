@@ -38,14 +38,14 @@ def push_pull_pays(w: Work) -> bool:
         return False
     if not p < k.start_share * w.prepared.appliance_ceiling_pa_abs:
         return False
-    left_kg = crossing.LABEL_SHARE * charge_kg - w.recovered_kg()
+    left_kg = w.prepared.figures.sense.crossing.declared_charge_share * charge_kg - w.recovered_kg()
     room_kg = w.on_scale.fill_limit_kg - settings.limits.fill_reserve_kg - w.x.net_contents_kg
-    draw_s = crossing.draw_down_s(settings, w.prepared.refrigerant, p, w.s.p_301, w.x.net_contents_kg)
+    draw_s = crossing.draw_down_s(w.prepared, p, w.s.p_301, w.x.net_contents_kg)
     if not draw_s < k.draw_down_share * k.press_most_s:
         return False
     return (
-        crossing.gain_s(settings, w.prepared.refrigerant, w.estimate.pumped.line, p, min(left_kg, room_kg)) - draw_s
-        > crossing.LEAST_GAIN_S
+        crossing.gain_s(w.prepared, w.estimate.pumped.line, p, min(left_kg, room_kg)) - draw_s
+        > w.prepared.figures.sense.crossing.least_gain_s
     )
 
 
@@ -72,10 +72,9 @@ def _crossing(w: Work, pressed_pa: float) -> None:
         return
     best = max(was.best_kg_s * (1.0 - min(w.x.dt_s, 1.0) / k.best_forgotten_s), s.flow_kg_s)
     # A cylinder that stood at the appliance's pressure has to be drawn down before anything can be said.
-    presses = pressed_pa > crossing.CHOKED_SHARE * s.p_001 or w.in_step_s > k.pressing_s
-    slow = presses and not s.flow_kg_s > crossing.BETTER * crossing.liquid_rate_kg_s(
-        w.settings, w.prepared.refrigerant, s.p_001
-    )
+    across = w.prepared.figures.sense.crossing
+    presses = pressed_pa > across.choked_share * s.p_001 or w.in_step_s > k.pressing_s
+    slow = presses and not s.flow_kg_s > across.better_times * crossing.liquid_rate_kg_s(w.prepared, s.p_001)
     crosses = s.flow_kg_s + s.drawn_kg_s
     few = s.flow_kg_s < procedure.liquid_end_flow * best or crosses < procedure.liquid_end_flow * s.crossing_kg_s
     low = slow or few or not pressed_pa > k.least_press_pa

@@ -11,13 +11,15 @@ from rigctl.control.procedure.work import Work
 from rigctl.control.sense import outgassing
 from rigctl.control.state import StandingCheck
 from rigctl.control.vocabulary import RUNNING, Phase, Shape
+from rigctl.refrigerant.saturation import T0_K
 
 
 def judge(w: Work, f: Facts) -> None:
     procedure, job, p = w.settings.procedure, w.settings.job, w.s.p_appliance
-    if w.in_phase_s >= outgassing.WATCH_SHARE * procedure.standing_settle_s:
+    k = w.prepared.figures.sense.outgassing
+    if w.in_phase_s >= k.watched_from_share * procedure.standing_settle_s:
         before = len(w.standing.rise.pressures_pa_abs)
-        w.standing.rise = outgassing.watched(w.standing.rise, p, w.in_phase_s)
+        w.standing.rise = outgassing.watched(w.standing.rise, p, w.in_phase_s, k)
         if len(w.standing.rise.pressures_pa_abs) > before:
             end_s = procedure.standing_settle_s + procedure.standing_s
             w.standing.outlook = outgassing.outlook(
@@ -27,6 +29,7 @@ def judge(w: Work, f: Facts) -> None:
                 job.level_pa_abs,
                 procedure.standing_rise_pa,
                 w.settings.instruments.pressure_uncertainty_pa,
+                k,
             )
     watched_s = w.in_phase_s - procedure.standing_settle_s
     if not watched_s >= 0.0:
@@ -39,15 +42,15 @@ def judge(w: Work, f: Facts) -> None:
     far = p > job.level_pa_abs + far_pa
     above = p != p or far or (seen[-1] if seen else p) > job.level_pa_abs
     ahead = w.standing.outlook
-    rested = w.in_phase_s >= outgassing.least_rest_s(w.standing.repeats)
-    plain = ahead is not None and ahead.fails >= outgassing.FAILS and rested
+    rested = w.in_phase_s >= outgassing.least_rest_s(w.standing.repeats, k)
+    plain = ahead is not None and ahead.fails >= k.fails_surely and rested
     f.standing_failed = above or plain
     if watched_s >= procedure.standing_s and not above:
         held = (seen[-1] if seen else p) - w.standing.start_pa_abs <= procedure.standing_rise_pa
         below = ahead.stays_below if ahead is not None else 0.0
-        f.standing_passed = held or below >= outgassing.HOLDS
+        f.standing_passed = held or below >= k.holds_surely
         # Not plain yet, though still below: a little longer is cheaper than another pull.
-        wait = below > outgassing.UNPLAIN and watched_s < outgassing.LONGER * procedure.standing_s
+        wait = below > k.unplain and watched_s < k.longer_times * procedure.standing_s
         f.standing_failed = not f.standing_passed and not wait
     # A level that holds over a shut service valve looks like success: the weight says otherwise.
     asks = f.standing_passed and job.charge_kg is not None and not w.appliance.little_accepted
@@ -68,9 +71,10 @@ def _shape(w: Work, passed: bool) -> Shape:
         w.standing.rise,
         w.standing.outlook,
         w.now_s,
+        w.prepared.figures.sense.outgassing,
         passed=passed,
         saturation_pa_abs=saturation,
-        warming_share=warmer_k / (w.standing.isolated_degc + 273.15),
+        warming_share=warmer_k / (w.standing.isolated_degc + T0_K),
     )
 
 
@@ -100,7 +104,8 @@ def leave(w: Work, f: Facts, phase: Phase) -> None:
     if f.standing_failed:
         w.standing.repeats += 1
         if w.standing.outlook is not None:
-            w.pull.giving = outgassing.learned(w.pull.giving, w.standing.rise, w.standing.outlook, w.now_s)
+            k = w.prepared.figures.sense.outgassing
+            w.pull.giving = outgassing.learned(w.pull.giving, w.standing.rise, w.standing.outlook, w.now_s, k)
         if w.pull.giving.gain_pa_kg != w.pull.giving.gain_pa_kg:
             tighter = w.figures.standing.tighten_share * w.pull.target_pa_abs
             lower = min(tighter, settings.job.level_pa_abs - (p - began))

@@ -16,7 +16,9 @@ from rigctl.control.vocabulary import Phase
 
 def judge(w: Work, f: Facts) -> None:
     s, settings, p, k = w.s, w.settings, w.s.p_appliance, w.figures.vapor
-    w.pull.giving = outgassing.drawn(w.pull.giving, p, s.pumped_flow_kg_s, w.x.dt_s, w.x.pumping)
+    w.pull.giving = outgassing.drawn(
+        w.pull.giving, p, s.pumped_flow_kg_s, w.x.dt_s, w.x.pumping, w.prepared.figures.sense.outgassing
+    )
     enough = _pulled_enough(w)
     # Below the level and at the end of what the compressor can do: stand and let the oil give back meanwhile.
     ratio_high = k.spent_ratio_share * settings.limits.compression_ratio_high
@@ -35,15 +37,16 @@ def _pulled_enough(w: Work) -> bool:
     w.pull.dwell_s = (w.pull.dwell_s if w.pull.dwell_s == w.pull.dwell_s else w.now_s) if down else nan
     if not down:
         return False
-    rise, allowed = giving.rise_pa_s, outgassing.allowed_pa_s(giving, w.settings.procedure, level, p)
+    k = w.prepared.figures.sense.outgassing
+    rise, allowed = giving.rise_pa_s(k), outgassing.allowed_pa_s(giving, w.prepared, level, p)
     dwelt_s = w.now_s - w.pull.dwell_s
     if rise != rise:
         return dwelt_s >= w.settings.procedure.dwell_s * (1 + w.standing.repeats)
-    if w.x.motor_on_s < outgassing.PULL_S:
+    if w.x.motor_on_s < k.least_pull_s:
         return False
     if not giving.measured:
-        allowed *= outgassing.FIRST_LOOK
-    return dwelt_s >= w.settings.procedure.dwell_s and (rise <= allowed or dwelt_s >= outgassing.PROBE_S)
+        allowed *= k.first_look_times
+    return dwelt_s >= w.settings.procedure.dwell_s and (rise <= allowed or dwelt_s >= k.most_pull_s)
 
 
 def leave(w: Work, f: Facts, phase: Phase) -> None:

@@ -8,10 +8,11 @@ from rigctl.control.protect.checks import discharge
 from rigctl.control.protect.row import contact_bad, fit, in_m, in_p, in_t, say_contact, say_unfit
 from rigctl.control.protect.situation import Situation
 from rigctl.control.vocabulary import Cause
+from rigctl.refrigerant.saturation import ATMOSPHERE_PA_ABS
 
 
 def _gauge(p_pa_abs: float) -> float:
-    return p_pa_abs - notation.ATMOSPHERE_PA
+    return p_pa_abs - ATMOSPHERE_PA_ABS
 
 
 def _cylinder_word(x: Situation) -> str:
@@ -26,7 +27,7 @@ def high(x: Situation) -> bool:
 def say_high(x: Situation) -> str:
     if not fit(x.s.p_cylinder):
         return say_unfit("PT-301", x.readings.pt_301_pa_abs, x) if x.settings.fitted.pt_301 else discharge.say_high(x)
-    rated = x.cylinder.service_pressure_pa_gauge + notation.ATMOSPHERE_PA
+    rated = x.cylinder.service_pressure_pa_gauge + ATMOSPHERE_PA_ABS
     return (
         f"{_cylinder_word(x)} is {in_p(x, x.s.p_cylinder)}; the cylinder is rated for {in_p(x, rated)}. "
         "See that its valve is open, cool it, then reset."
