@@ -188,8 +188,6 @@ class Procedure(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """Length of the standing check."""
     standing_settle_s: float
     """Time for the lines to come to one pressure before the check counts."""
-    standing_rise_pa: float
-    """Rise within the check that is allowed, besides the level itself."""
     standing_repeats: int
     """Failed standing checks before the rig asks a person."""
     dwell_s: float

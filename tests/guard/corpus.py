@@ -48,7 +48,6 @@ LIMITS = {
     "procedure.standing_limit_s": (40.0, 200.0),
     "procedure.standing_s": (20.0, 90.0),
     "procedure.standing_settle_s": (3.0, 20.0),
-    "procedure.standing_rise_pa": (1e3, 3e4),
     "procedure.clear_out_limit_s": (5.0, 40.0),
     "procedure.holding_limit_s": (5.0, 60.0),
     "procedure.stopping_limit_s": (5.0, 60.0),

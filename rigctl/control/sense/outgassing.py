@@ -41,10 +41,10 @@ class Outlook(msgspec.Struct, frozen=True, array_like=True, gc=False):
     rest_pa_abs: float
     """Where it comes to rest, median."""
     fails: float
-    """Probability that the check will not be passed, 0 to 1: above the level at its end, or on the way there with a
-    rise above the allowance."""
+    """Probability that the check will not be passed, 0 to 1: above the level at its end, or on the way there."""
     stays_below: float
-    """Probability that it rests below the level, 0 to 1."""
+    """Probability that it rests below the level, 0 to 1; an even rise rests nowhere and has to stay below for half an
+    hour."""
     even: float
     """Probability that it rises evenly, as a leak does, 0 to 1."""
 
@@ -115,15 +115,10 @@ def drawn(was: Giving, p_pa_abs: float, flow_kg_s: float, dt_s: float, pumping: 
 def allowed_pa_s(giving: Giving, prepared: Prepared, level_pa_abs: float, p_pa_abs: float) -> float:
     """Rate of rise with which a check that begins at a pressure may be expected to be passed.
 
-    For a rise that comes to rest with one time constant: it rests below the level, or is below it at the end of the
-    check with a rise within the allowance.
+    Its rise has to come to rest below the level.
     """
-    procedure, k = prepared.settings.procedure, prepared.figures.sense.outgassing
-    room_pa, tau = k.level_share * level_pa_abs - p_pa_abs, giving.rise_s
-    settle_s = procedure.standing_settle_s
-    left, at_end = exp(-settle_s / tau), exp(-(settle_s + procedure.standing_s) / tau)
-    by_allowance = min(room_pa / (1.0 - at_end), k.level_share * procedure.standing_rise_pa / (left - at_end))
-    return k.caution_share * max(room_pa, by_allowance) / tau
+    k = prepared.figures.sense.outgassing
+    return k.caution_share * (k.level_share * level_pa_abs - p_pa_abs) / giving.rise_s
 
 
 def rise_over_allowed(giving: Giving, prepared: Prepared, level_pa_abs: float, p_pa_abs: float) -> float:
@@ -143,7 +138,7 @@ def least_rest_s(failed: int, k: figures.Outgassing) -> float:
 
 def leaks(was: Giving, outlook: Outlook, now_s: float, k: figures.Outgassing) -> bool:
     """Whether checks have begun with the same rise for so long that it cannot be oil."""
-    even = outlook.rate_pa_s > k.slower_share * was.even_pa_s
+    even = outlook.rate_pa_s >= k.least_leak_pa_s and outlook.rate_pa_s > k.slower_share * was.even_pa_s
     return even and now_s - was.even_since_s > k.leak_s and outlook.now_pa_abs < k.leak_below_pa_abs
 
 
@@ -172,7 +167,7 @@ def shape(
     if leaks(giving, ahead, now_s, k):
         return Shape.LEAK
     if passed:
-        return Shape.HOLDS
+        return Shape.HOLDS if ahead.even <= k.even_surely else Shape.SLOW
     first = rise.pressures_pa_abs[0]
     if ahead.now_pa_abs - first <= k.warming_times * warming_share * first:
         return Shape.WARMING
@@ -182,7 +177,9 @@ def shape(
 
 def learned(was: Giving, rise: Rise, outlook: Outlook, now_s: float, k: figures.Outgassing) -> Giving:
     """What a check says: it has seen the rise that flow and slope had foretold, and perhaps how far it goes."""
-    if not outlook.rate_pa_s > k.slower_share * was.even_pa_s:
+    if not outlook.rate_pa_s >= k.least_leak_pa_s:
+        was = msgspec.structs.replace(was, even_pa_s=nan, even_since_s=nan)  # no rise, no leak: the series ends
+    elif not outlook.rate_pa_s > k.slower_share * was.even_pa_s:
         was = msgspec.structs.replace(was, even_pa_s=outlook.rate_pa_s, even_since_s=now_s)
     if len(rise.pressures_pa_abs) >= k.telling_blocks and outlook.rate_pa_s > 0.0:
         far_s = (outlook.rest_pa_abs - rise.pressures_pa_abs[0]) / outlook.rate_pa_s
@@ -208,24 +205,20 @@ def watched(was: Rise, p_pa_abs: float, shut_s: float, k: figures.Outgassing) ->
 
 def outlook(
     rise: Rise,
-    settle_s: float,
     end_s: float,
     level_pa_abs: float,
-    allowance_pa: float,
     uncertainty_pa: float,
     k: figures.Outgassing,
 ) -> Outlook | None:
     """Where a rise leads, None before three blocks are seen.
 
-    Least squares of `p = a + b*(1 - exp(-t/tau))` for some time constants, weighed by how well each fits and by what is
-    thought of it beforehand (Bayes). A rise fitted with b < 0 counts as none.
+    Least squares of `p = a + b*_risen(t, tau)` for some time constants, weighed by how well each fits and by what is
+    thought of it beforehand (Bayes).
 
     Parameters
     ----------
-    settle_s, end_s
-        Beginning and end of the check, after the appliance was shut in.
-    allowance_pa
-        Rise up to the end of the check that is no matter, whatever its shape.
+    end_s
+        End of the check, after the appliance was shut in.
     uncertainty_pa
         Standard uncertainty of the transmitter; its noise is taken as a small share of it, or as large as is seen.
     """
@@ -233,37 +226,34 @@ def outlook(
     n = len(p)
     if n < 3:
         return None
-    fits = [_fit(p, tau, k.block_s) for tau, _ in k.rests]
+    fits = [_fit(p, tau, k) for tau, _ in k.rests]
     least = min(fit[2] for fit in fits)
     variance = max(least / max(n - 3, 1), (k.block_noise_share * uncertainty_pa) ** 2)
     weights = [w * exp(-0.5 * (fit[2] - least) / variance) for (_, w), fit in zip(k.rests, fits, strict=True)]
     scale = 1.0 / total(weights)
-    since_s, before_s = end_s - rise.first_s, max(settle_s - rise.first_s, 0.0)
+    since_s = end_s - rise.first_s
     fails = below = end = rate = 0.0
     rests = []
     for (tau, _), weight, (a, b, _, var_a, var_b, cov) in zip(k.rests, weights, fits, strict=True):
         w = weight * scale
-        f = since_s if tau == inf else 1.0 - exp(-since_s / tau)
-        f_0 = before_s if tau == inf else 1.0 - exp(-before_s / tau)
+        f = _risen(since_s, tau, k)
         p_end = a + b * f
         miss = k.model_share * (p_end - p[-1])
         spread = sqrt(max(variance * (var_a + f * f * var_b + 2.0 * f * cov) + miss * miss, 1.0))
         over = _above(p_end, spread, level_pa_abs)
         end += w * p_end
-        rate += w * (b if tau == inf else b / tau)
+        rate += w * b * _first_rate_1_s(tau, k)
         if tau == inf:
-            # An even rise rests nowhere, unless it is no rise.
-            doubt = sqrt(max(variance * var_b, 1e-12))
-            flat = k.even_spreads * doubt
-            stays = 1.0 - _above(b, doubt, flat) if b < flat else 0.0
+            f = k.kept_s
             rests.append((inf, w))
         else:
-            miss = k.model_share * (a + b - p[-1])
-            spread = sqrt(max(variance * (var_a + var_b + 2.0 * cov) + miss * miss, 1.0))
-            stays = 1.0 - _above(a + b, spread, level_pa_abs)
+            f = 1.0
             rests.append((a + b, w))
+        miss = k.model_share * (a + f * b - p[-1])
+        spread = sqrt(max(variance * (var_a + f * f * var_b + 2.0 * f * cov) + miss * miss, 1.0))
+        stays = 1.0 - _above(a + f * b, spread, level_pa_abs)
         below += w * stays
-        fails += w * (over if b * (f - f_0) <= allowance_pa else max(over, 1.0 - stays))
+        fails += w * max(over, 1.0 - stays)
     rests.sort()
     rest, seen = inf, 0.0
     for value, w in rests:
@@ -274,11 +264,22 @@ def outlook(
     return Outlook(rate, p[-1], end, rest, fails, below, weights[-1] * scale)
 
 
-def _fit(p: tuple[float, ...], tau_s: float, block_s: float) -> tuple[float, float, float, float, float, float]:
-    """Least squares of a + b*f(t): a, b, sum of squares, and the covariance of a and b for unit variance."""
+def _risen(t_s: float, tau_s: float, k: figures.Outgassing) -> float:
+    """Share of a rise that is over after a time, 0 to 1; of an even one the time itself, s."""
+    if tau_s == inf:
+        return t_s
+    return 1.0 - (1.0 - k.slow_share) * exp(-t_s / tau_s) - k.slow_share * exp(-t_s / (k.slow_times * tau_s))
+
+
+def _first_rate_1_s(tau_s: float, k: figures.Outgassing) -> float:
+    """The slope of `_risen` at its beginning, 1/s; of an even one 1."""
+    return 1.0 if tau_s == inf else (1.0 - k.slow_share + k.slow_share / k.slow_times) / tau_s
+
+
+def _fit(p: tuple[float, ...], tau_s: float, k: figures.Outgassing) -> tuple[float, float, float, float, float, float]:
+    """Least squares of a + b*_risen(t): a, b, sum of squares, and the covariance of a and b for unit variance."""
     n = len(p)
-    ramp = [block_s * i for i in range(n)]
-    f = ramp if tau_s == inf else [1.0 - exp(-t / tau_s) for t in ramp]
+    f = [_risen(k.block_s * i, tau_s, k) for i in range(n)]
     mean_f, mean_p = total(f) / n, total(p) / n
     sff = sfp = spp = 0.0
     for f_i, p_i in zip(f, p, strict=True):

@@ -24,10 +24,8 @@ def judge(w: Work, f: Facts) -> None:
             end_s = procedure.standing_settle_s + procedure.standing_s
             w.standing.outlook = outgassing.outlook(
                 w.standing.rise,
-                procedure.standing_settle_s,
                 max(end_s, w.in_phase_s),
                 job.level_pa_abs,
-                procedure.standing_rise_pa,
                 w.settings.instruments.pressure_uncertainty_pa,
                 k,
             )
@@ -45,10 +43,11 @@ def judge(w: Work, f: Facts) -> None:
     rested = w.in_phase_s >= outgassing.least_rest_s(w.standing.repeats, k)
     plain = ahead is not None and ahead.fails >= k.fails_surely and rested
     f.standing_failed = above or plain
-    if watched_s >= procedure.standing_s and not above:
-        held = (seen[-1] if seen else p) - w.standing.start_pa_abs <= procedure.standing_rise_pa
+    if ahead is not None and not above and w.in_phase_s >= k.early_s:
+        f.standing_passed = ahead.fails <= k.early_fails and ahead.stays_below >= k.early_holds
+    if watched_s >= procedure.standing_s and not above and not f.standing_passed:
         below = ahead.stays_below if ahead is not None else 0.0
-        f.standing_passed = held or below >= k.holds_surely
+        f.standing_passed = below >= k.holds_surely
         # Not plain yet, though still below: a little longer is cheaper than another pull.
         wait = below > k.unplain and watched_s < k.longer_times * procedure.standing_s
         f.standing_failed = not f.standing_passed and not wait
@@ -57,7 +56,7 @@ def judge(w: Work, f: Facts) -> None:
     f.too_little = asks and _came_little(w)
     if f.standing_failed or f.standing_passed:
         w.standing.shape = _shape(w, f.standing_passed)
-        if w.standing.shape is Shape.LEAK:  # within the allowance or not: the level does not hold
+        if w.standing.shape is Shape.LEAK:  # however slow: the level does not hold
             f.standing_passed, f.standing_failed = False, True
     f.standing_gave_up = w.standing.repeats >= procedure.standing_repeats or w.standing.shape is Shape.LEAK
 
