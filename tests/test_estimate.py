@@ -11,9 +11,10 @@ from hypothesis import given
 from hypothesis import settings as hypothesis_settings
 from hypothesis import strategies as st
 
+from rigctl.advice.figures import AdviceFigures
 from rigctl.advice.mass_left import by_label, by_pressure
 from rigctl.advice.report import Estimate, InletPhase, report
-from rigctl.advice.time_to_finish import Progress, finish
+from rigctl.advice.time_to_finish import Progress, Stage, finish
 from rigctl.control.points import INLETS, M_101, XV_201, XV_202, XV_301, Outputs
 from rigctl.control.prepare import FIGURES
 from rigctl.control.protect.table import INDEX, TABLE
@@ -40,6 +41,9 @@ from tests.strategies import ANALOGUE, FULL, SHOP, UNFIT, WATER, at_rest, change
 PUMPING = Outputs(INLETS | XV_201 | XV_202 | XV_301 | M_101, 1.0)
 STILL = Outputs(XV_201 | XV_202 | XV_301)
 DT_S = 0.1
+TUNED = AdviceFigures()
+LEFT = TUNED.mass_left
+VAPOR = Progress(0.0, 0.0, 15.0, 10.0, 0, Stage.VAPOR)
 COMPRESSOR = FIGURES.sense.compressor
 
 # --- compressor and throttle
@@ -192,7 +196,7 @@ class Scale:
 
     def report(self) -> Estimate:
         u = weight.net_uncertainty_kg(self.memory, prepare(self.settings))
-        return report(self.memory, self.signals, u, prepare(self.settings), Progress(0.0, 0.0, 15.0, 10.0, 0, 2))
+        return report(self.memory, self.signals, u, prepare(self.settings), TUNED, VAPOR)
 
 
 def pumped_flow_now(settings: Settings = FULL) -> float:
@@ -685,7 +689,7 @@ def test_with_no_readings_at_all_everything_is_unknown_and_nothing_raises() -> N
         cylinder_off=False,
         appliance_pa_abs=1e6,
     )
-    seen = report(memory, signals, 0.02, prepare(FULL), Progress(0.0, 0.0, 15.0, 10.0, 0, 2))
+    seen = report(memory, signals, 0.02, prepare(FULL), TUNED, VAPOR)
     for value in (
         seen.net_kg,
         seen.contents_kg,
@@ -710,7 +714,7 @@ def test_saturation_and_superheat_are_those_of_the_published_table() -> None:
         cylinder_off=False,
         appliance_pa_abs=1e6,
     )
-    seen = report(memory, signals, 0.02, prepare(WATER), Progress(0.0, 0.0, 15.0, 10.0, 0, 2))
+    seen = report(memory, signals, 0.02, prepare(WATER), TUNED, VAPOR)
     assert seen.saturation_degc == pytest.approx(0.0, abs=0.1)
     assert seen.superheat_k == pytest.approx(12.0, abs=0.1)
     assert seen.compression_ratio == pytest.approx(5.0)
@@ -718,12 +722,12 @@ def test_saturation_and_superheat_are_those_of_the_published_table() -> None:
 
 
 def test_what_is_left_while_liquid_comes_is_the_label_less_what_came_as_a_range() -> None:
-    # Plates are right, leaked or overfilled as `left.LABEL_SHARE` says: common practice, no source.
-    middle, low, high = by_label(2.0, 0.5, 0.01)
+    # Plates are right, leaked or overfilled as `MassLeft.plate_shares` says: common practice, no source.
+    middle, low, high = by_label(2.0, 0.5, 0.01, LEFT)
     assert low < 1.4 < middle < 1.55 < high < 1.85
-    assert by_label(2.0, 1.9, 0.01)[0] == pytest.approx(0.2, abs=0.15), "nearly all of it out: little is left"
-    assert by_label(1.0, 5.0, 0.01)[0] == pytest.approx(0.08), "more came than any label allows, and still liquid"
-    assert by_label(None, 0.5, 0.01) == (0.6, 0.1, 4.0)
+    assert by_label(2.0, 1.9, 0.01, LEFT)[0] == pytest.approx(0.2, abs=0.15), "nearly all of it out: little is left"
+    assert by_label(1.0, 5.0, 0.01, LEFT)[0] == pytest.approx(0.08), "more came than any label allows, and still liquid"
+    assert by_label(None, 0.5, 0.01, LEFT) == (0.6, 0.1, 4.0)
 
 
 @given(charge=st.floats(0.1, 100.0), share=st.floats(0.3, 1.15), came=st.floats(0.0, 1.0))
@@ -731,7 +735,7 @@ def test_the_range_of_what_is_left_is_in_order_and_holds_a_label_that_is_right(
     charge: float, share: float, came: float
 ) -> None:
     recovered = came * 0.9 * charge
-    middle, low, high = by_label(charge, recovered, 0.0)
+    middle, low, high = by_label(charge, recovered, 0.0, LEFT)
     assert 0.0 <= low <= middle <= high
     assert low <= charge - recovered <= high
 
@@ -739,27 +743,31 @@ def test_the_range_of_what_is_left_is_in_order_and_holds_a_label_that_is_right(
 def test_what_is_left_as_vapor_follows_from_its_pressure_and_what_a_kilogram_does_to_it() -> None:
     # 10 L of R-134a at 25 degC and 1 bar: 0.0424 kg as an ideal gas (M 102.03 g/mol), gain R*T/(V*M) = 2.43e6 Pa/kg.
     gain = 8.314 * 298.15 / (0.010 * 0.10203)
-    middle, low, high = by_pressure(1e5, 0.0, gain, inf)
+    middle, low, high = by_pressure(1e5, 0.0, gain, inf, LEFT)
     assert middle == pytest.approx(0.0412, abs=0.001)
     assert low < middle < high
-    assert by_pressure(1e5, 500.0, gain, inf)[0] > middle, "what the oil gives comes on top"
-    assert by_pressure(1e5, 0.0, gain, 0.03)[2] == 0.03, "never more than the label allows"
-    assert isnan(by_pressure(1e5, 0.0, nan, 1.0)[0])
+    assert by_pressure(1e5, 500.0, gain, inf, LEFT)[0] > middle, "what the oil gives comes on top"
+    assert by_pressure(1e5, 0.0, gain, 0.03, LEFT)[2] == 0.03, "never more than the label allows"
+    assert isnan(by_pressure(1e5, 0.0, nan, 1.0, LEFT)[0])
 
 
 def test_the_time_to_finish_is_a_range_that_narrows_as_more_is_known() -> None:
-    def told(stage: int, p: float, ratio: float = nan, measured: bool = False, fails: float = nan) -> Any:
+    def told(stage: Stage, p: float, ratio: float = nan, measured: bool = False, fails: float = nan) -> Any:
         signals = judge(at_rest(SHOP, 100.0, pt_101_pa_abs=p), prepare(SHOP))
         signals.log_fall_1_s = 0.0
         at = Progress(0.0, 0.0, 15.0, 20.0, 0, stage, ratio, measured, 0.0, 3e6, fails)
-        return finish(signals, SHOP, at, 0.0, 0.5)
+        return finish(signals, prepare(SHOP), at, 0.0, 0.5, TUNED.finish)
 
-    liquid, high, near, checked = told(1, 1e6), told(2, 5e5), told(2, 5e4, 2.0), told(2, 5e4, 2.0, measured=True)
-    for middle, low, top in (liquid, high, near, checked, told(3, 5e4, fails=0.0), told(4, 5e4), told(5, 5e4)):
+    liquid, high = told(Stage.LIQUID, 1e6), told(Stage.VAPOR, 5e5)
+    near, checked = told(Stage.VAPOR, 5e4, 2.0), told(Stage.VAPOR, 5e4, 2.0, measured=True)
+    standing, clear_out, isolate = (
+        told(Stage.STANDING, 5e4, fails=0.0), told(Stage.CLEAR_OUT, 5e4), told(Stage.ISOLATE, 5e4)
+    )  # fmt: skip
+    for middle, low, top in (liquid, high, near, checked, standing, clear_out, isolate):
         assert 0.0 < low <= middle <= top < inf
-    widths = [top - low for _, low, top in (high, near, checked, told(4, 5e4), told(5, 5e4))]
+    widths = [top - low for _, low, top in (high, near, checked, clear_out, isolate)]
     assert widths == sorted(widths, reverse=True)
-    assert told(3, 5e4, fails=0.0)[0] < told(3, 5e4, fails=1.0)[0]
-    assert isnan(told(0, 1e6)[0]) and told(6, 1e6)[2] == inf
+    assert standing[0] < told(Stage.STANDING, 5e4, fails=1.0)[0]
+    assert isnan(told(Stage.NOT_STARTED, 1e6)[0]) and told(Stage.ENDED, 1e6)[2] == inf
     check_s = SHOP.procedure.standing_settle_s + SHOP.procedure.standing_s
-    assert told(2, 5e4, 0.5)[0] >= check_s, "a check comes in any case"
+    assert told(Stage.VAPOR, 5e4, 0.5)[0] >= check_s, "a check comes in any case"

@@ -13,16 +13,17 @@ import pytest
 
 import rigctl
 from rigctl import scan
-from rigctl.advice.figures import AdviceFigures
+from rigctl.advice.figures import AdviceFigures, Finish
 from rigctl.control.figures.figures import Figures, UnknownFigureError, changed
 from rigctl.control.prepare import FIGURES
+from rigctl.control.protect.table import INDEX
 from rigctl.control.readings import RequestKind
 from rigctl.control.vocabulary import Phase
 from tests.strategies import SHOP, Puppet
 
 ROOT = Path(rigctl.__file__).parent
 FILES = (*sorted((ROOT / "control/figures").glob("*.py")), ROOT / "advice/figures.py")
-COMPOSING = {"Sense", "Protect", "Procedure", "AdviceFigures", "Figures"}
+COMPOSING = {"Sense", "Protect", "Procedure", "Remedies", "AdviceFigures", "Figures"}
 """They hold structs, not figures."""
 PHYSICAL = {
     "rigctl/control/sense/restrictions.py": {"ORIFICE_M2_PER_KV": "unit factor, IEC 60534-2-1"},
@@ -30,8 +31,6 @@ PHYSICAL = {
 """Numbers of the core that nobody tunes, and why. Atmosphere, 0 degC in K and units of the trade stand in
 `rigctl/refrigerant/saturation.py`."""
 BIT_MASKS = "rigctl/control/points.py"
-STILL_TO_DO = ("rigctl/control/protect/", "rigctl/control/procedure/", "rigctl/advice/")
-"""To be removed, with its use below, when the branch that moves the figures of these rooms is merged."""
 
 
 def structs(path: Path) -> Iterator[tuple[str, list[ast.stmt]]]:
@@ -111,7 +110,7 @@ def test_no_module_of_the_core_keeps_a_number_of_its_own() -> None:
     seen: dict[str, set[str]] = {}
     for path in (*ROOT.glob("control/**/*.py"), *ROOT.glob("advice/**/*.py")):
         place = path.relative_to(ROOT.parent).as_posix()
-        if place != BIT_MASKS and not place.startswith(STILL_TO_DO) and (found := set(numbers(path))):
+        if place != BIT_MASKS and (found := set(numbers(path))):
             seen[place] = found
     assert seen == {place: set(names) for place, names in PHYSICAL.items()}
 
@@ -201,6 +200,8 @@ def test_figures_as_they_are_give_the_same_job_as_none(given: list[Any], plain: 
         ("sense.compressor.reed_valve_pa", 6e3, True),
         ("sense.fill.vapor_factor", 0.8, False),
         ("sense.weight.flow_walk_kg2_s3", 1e-6, False),
+        ("procedure.line_up.connected_strokes", 8.0, True),
+        ("procedure.clear_out.shut_strokes", 12.0, True),
     ],
 )
 def test_one_figure_changed_gives_another_job(
@@ -210,6 +211,19 @@ def test_one_figure_changed_gives_another_job(
     assert [estimate for _, _, estimate in other] != [estimate for _, _, estimate in plain]
     differ = [(phase, outputs) for phase, outputs, _ in other] != [(phase, outputs) for phase, outputs, _ in plain]
     assert differ or not moves, "what it decides differs, not only what it says"
+
+
+def test_the_delay_of_a_row_follows_its_figure() -> None:
+    late = scan.prepare(SHOP, changed(FIGURES, "protect.scale.falling_delay_s", 4.0))
+    row = INDEX["WT-301.falling"]
+    assert (late.delays_s[row], scan.prepare(SHOP).delays_s[row]) == (4.0, 1.0)
+
+
+def test_a_figure_of_advice_changed_tells_otherwise_and_moves_nothing(given: list[Any], plain: list[Any]) -> None:
+    advice = AdviceFigures(finish=Finish(isolate_high_s=9.0))
+    other = course(scan.prepare(SHOP, advice=advice), given)
+    assert [estimate for _, _, estimate in other] != [estimate for _, _, estimate in plain]
+    assert [(phase, outputs) for phase, outputs, _ in other] == [(phase, outputs) for phase, outputs, _ in plain]
 
 
 def test_nothing_of_a_study_stays_behind(given: list[Any], plain: list[Any]) -> None:

@@ -11,8 +11,8 @@ from hypothesis import strategies as st
 from hil_sim.bench import Bench
 from hil_sim.instruments.faults import Fault, PlantFault
 from hil_sim.plant import layout as at
+from rigctl.control.figures.procedure import Pauses
 from rigctl.control.points import EH_001, INLETS, M_001, M_101, M_201, M_202
-from rigctl.control.procedure.pauses import REST_LEAST_S
 from rigctl.control.readings import RequestKind
 from rigctl.control.sense.compressor import liquid_fraction
 from rigctl.control.settings import Settings
@@ -105,7 +105,7 @@ def test_a_hot_discharge_makes_the_motor_rest_and_nothing_trips() -> None:
     rests = runs_of_the_motor(seen, (Phase.VAPOR,))
     long = [end - begin for begin, end in rests if end - begin > 5.0]
     assert long, "the limit was never near: the test shows nothing"
-    assert min(long) >= REST_LEAST_S - 0.2
+    assert min(long) >= Pauses().rest_least_s - 0.2
     told = [r.sentence for _, r in seen if r.phase is Phase.VAPOR and not r.outputs.bits & M_101 and r.sentence]
     assert told and all("rests until" in sentence for sentence in told), "a rig that stands says why"
 

@@ -141,6 +141,7 @@ def calm(
         if name in situation:
             setattr(x, name, situation[name])
     x.readings, x.settings, x.prepared, x.s = readings, settings, prepare(settings), s
+    x.figures = x.prepared.figures.protect
     for name in x.__slots__:
         if not hasattr(x, name):
             setattr(x, name, 0.0)
@@ -911,7 +912,7 @@ def noticed(wrong: Callable[[Situation], bool], tag: str) -> bool:
 
 
 HARMLESS = {
-    "WT-301.disagree": {"excess > allowed", "-excess > 1.0 + 2.0 * allowed"},
+    "WT-301.disagree": {"excess > allowed", "-excess > above_kg"},
     "PT-201.above": set(),
     "WT-301.falling": {"x.s.net_high_kg - x.s.net_kg > allowed"},
     "PT-301.air_advice": {

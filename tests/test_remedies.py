@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 from hil_sim.bench import Bench
 from hil_sim.plant.model import ApplianceParameters, Plant, PlantParameters, RigParameters
 from rigctl.advice import remedies
+from rigctl.advice.figures import Remedies
 from rigctl.advice.limits import LimitedBy
 from rigctl.advice.remedies import Memory, Remedy, Seen, What, follow, offered, vapor_m3_s
 from rigctl.control.prepare import FIGURES, prepare
@@ -43,6 +44,7 @@ ALL_IN = Hookup(
 )
 """Nothing has been done yet of what could be."""
 
+TUNED = Remedies()
 SENSES = FIGURES.sense
 EXPONENT = SENSES.compressor.polytropic_exponent
 
@@ -74,18 +76,18 @@ def test_vapor_flow_is_within_6_percent_of_the_omega_method(r: float) -> None:
     p, rho, area = 5e5, 20.0, 5e-6
     comes = omega_flux(r) * area * sqrt(p * rho) / rho
     made = change(FULL.compressor, clearance=0.0, leak_factor=1.0, displacement_m3_s=comes / r)
-    assert vapor_m3_s(made, area, p, rho, p, EXPONENT) == pytest.approx(comes, rel=0.06)
+    assert vapor_m3_s(made, area, p, rho, p, EXPONENT, TUNED.choking) == pytest.approx(comes, rel=0.06)
 
 
 def test_behind_a_wide_way_in_the_compressor_takes_what_its_clearance_allows_and_nothing_at_its_last_ratio() -> None:
     made = change(FULL.compressor, clearance=0.05, leak_factor=1.0)
-    taken = vapor_m3_s(made, 1.0, 1e5, 4.0, 1e6, EXPONENT)
+    taken = vapor_m3_s(made, 1.0, 1e5, 4.0, 1e6, EXPONENT, TUNED.choking)
     assert taken == pytest.approx(
         made.displacement_m3_s * volumetric_efficiency(made, 10.0, SENSES.compressor), rel=0.01
     )
     # ((1 + C)/C)^n = 28.5 with n = 1.1, textbook clearance model, worked out by hand.
-    assert vapor_m3_s(made, 1.0, 1e5, 4.0, 28.0e5, EXPONENT) > 0.0
-    assert vapor_m3_s(made, 1.0, 1e5, 4.0, 29.0e5, EXPONENT) == 0.0
+    assert vapor_m3_s(made, 1.0, 1e5, 4.0, 28.0e5, EXPONENT, TUNED.choking) > 0.0
+    assert vapor_m3_s(made, 1.0, 1e5, 4.0, 29.0e5, EXPONENT, TUNED.choking) == 0.0
 
 
 @given(st.floats(1e-7, 1e-4), st.floats(1.01, 5.0), st.floats(2e4, 2e6), st.floats(1.0, 30.0), st.floats(0.005, 0.08))
@@ -93,10 +95,10 @@ def test_a_wider_way_in_or_a_lower_head_never_takes_less(
     area: float, wider: float, p: float, ratio: float, clearance: float
 ) -> None:
     made, rho = change(FULL.compressor, clearance=clearance), 4e-5 * p
-    taken = vapor_m3_s(made, area, p, rho, ratio * p, EXPONENT)
+    taken = vapor_m3_s(made, area, p, rho, ratio * p, EXPONENT, TUNED.choking)
     resolution = made.displacement_m3_s / 2**8  # of the search by halves
-    assert vapor_m3_s(made, wider * area, p, rho, ratio * p, EXPONENT) >= taken - resolution
-    assert vapor_m3_s(made, area, p, rho, max(ratio * p / wider, p), EXPONENT) >= taken - resolution
+    assert vapor_m3_s(made, wider * area, p, rho, ratio * p, EXPONENT, TUNED.choking) >= taken - resolution
+    assert vapor_m3_s(made, area, p, rho, max(ratio * p / wider, p), EXPONENT, TUNED.choking) >= taken - resolution
 
 
 @pytest.mark.parametrize("name", ["R-134a", "R-410A", "R-22"])
@@ -114,9 +116,10 @@ def test_liquid_flux_is_the_choked_one_far_down_and_that_of_the_whole_drop_near_
 
 @given(st.floats(2e4, 1e6), st.floats(1e-4, 2e-2), st.floats(1e-6, 5e-5))
 def test_the_pressure_before_the_way_in_lets_just_that_flow_through(p: float, flow: float, area: float) -> None:
-    before = remedies.before_way_in(area, flow, p, 4e-5)
-    u = (max(p / before, remedies.CHOKED_RATIO) - remedies.CHOKED_RATIO) / (1.0 - remedies.CHOKED_RATIO)
-    through = remedies.CHOKED_FLUX * area * before * sqrt(4e-5) * sqrt(1.0 - u * u)
+    choking = TUNED.choking
+    before = remedies.before_way_in(area, flow, p, 4e-5, choking)
+    u = (max(p / before, choking.ratio) - choking.ratio) / (1.0 - choking.ratio)
+    through = choking.flux_share * area * before * sqrt(4e-5) * sqrt(1.0 - u * u)
     assert before >= p and (before < 1.01 * p or through == pytest.approx(flow, rel=0.1))
 
 
@@ -132,6 +135,7 @@ def seen(settings: Settings, *, liquid: bool = False, core: float = 0.07, **valu
     x.senses = SENSES
     x.s.pumped_flow_kg_s, x.s.log_fall_1_s = (0.015 if liquid else 0.006), 0.005
     x.refrigerant = catalogue.get(settings.job.refrigerant)
+    x.figures = TUNED
     x.settings, x.liquid, x.in_phase_s, x.throttle = settings, liquid, 60.0, 0.25 if liquid else 1.0
     x.start_pa_abs, x.flow_kg_s, x.contents_kg = 1.2e6, x.s.pumped_flow_kg_s, 3.0
     x.charge_kg, x.recovered_kg, x.core_kv = 3.0, 1.0 if liquid else 2.3, core
@@ -141,8 +145,8 @@ def seen(settings: Settings, *, liquid: bool = False, core: float = 0.07, **valu
 def worth(x: Seen, what: What) -> float:
     start = remedies._start(x, catalogue.get(x.settings.job.refrigerant))
     assert start is not None
-    as_it_is_s = remedies.time_to_hold_s(start, x.settings, None, x.senses)
-    return as_it_is_s - remedies.time_to_hold_s(start, x.settings, what, x.senses)
+    as_it_is_s = remedies.time_to_hold_s(start, x.settings, None, TUNED, x.senses)
+    return as_it_is_s - remedies.time_to_hold_s(start, x.settings, what, TUNED, x.senses)
 
 
 @pytest.mark.parametrize("liquid", [True, False])
@@ -165,7 +169,7 @@ def test_ice_is_worth_more_the_nearer_the_compressor_is_to_its_last_ratio() -> N
 def test_what_the_rig_is_held_for_costs_its_handling_where_nothing_is_gained() -> None:
     # The other port of the cylinder is no less wide in the model: all that is left is the time it takes.
     settings = change(FULL, hookup=ALL_IN)
-    assert worth(seen(settings, liquid=True), What.PORT) == pytest.approx(-remedies.PORT_S, abs=5.0)
+    assert worth(seen(settings, liquid=True), What.PORT) == pytest.approx(-TUNED.handling.port_s, abs=5.0)
 
 
 def test_the_mechanism_is_the_narrowest_place() -> None:
@@ -175,7 +179,7 @@ def test_the_mechanism_is_the_narrowest_place() -> None:
     def limit(**values: Any) -> LimitedBy:
         start = remedies._start(seen(settings, **values), refrigerant)
         assert start is not None
-        return remedies.mechanism(start, settings, SENSES)
+        return remedies.mechanism(start, settings, TUNED, SENSES)
 
     assert limit(liquid=True, core=0.03) is LimitedBy.INLET
     assert limit(liquid=True, core=0.5) is LimitedBy.THROTTLE
@@ -189,14 +193,14 @@ def test_the_mechanism_is_the_narrowest_place() -> None:
 
 def test_only_what_is_open_to_be_done_is_offered_and_of_what_nobody_has_said_nothing() -> None:
     every = set(What) - {What.WAIT}
-    assert set(offered(change(FULL, hookup=ALL_IN, fitted__m_001=False))) == every
-    assert What.WARM not in offered(change(FULL, hookup=ALL_IN, fitted__m_001=True))
-    assert offered(change(FULL, hookup=Hookup())) == ()
+    assert set(offered(change(FULL, hookup=ALL_IN, fitted__m_001=False), TUNED.way_in)) == every
+    assert What.WARM not in offered(change(FULL, hookup=ALL_IN, fitted__m_001=True), TUNED.way_in)
+    assert offered(change(FULL, hookup=Hookup()), TUNED.way_in) == ()
     done = Hookup(
         liquid_core_in=False, vapor_core_in=False, liquid_hose_bore_m=8e-3, vapor_hose_bore_m=8e-3, manifold=False,
         dip_tube=False, cylinder_bath=Bath.ICE, fan=True,
     )  # fmt: skip
-    assert offered(change(FULL, hookup=done)) == ()
+    assert offered(change(FULL, hookup=done), TUNED.way_in) == ()
 
 
 def ranked(settings: Settings, **values: Any) -> tuple[Remedy, ...]:
@@ -227,7 +231,7 @@ def test_what_is_not_worth_the_way_stands_behind_to_let_it_run() -> None:
     places = [one.what for one in named]
     behind = named[places.index(What.WAIT) + 1 :]
     assert {one.what for one in behind} >= {What.HOSES, What.PORT}
-    assert all(one.saves_s <= remedies.WORTH_S for one in behind)
+    assert all(one.saves_s <= TUNED.saving.worth_s for one in behind)
 
 
 @given(
@@ -271,7 +275,7 @@ def test_whatever_the_readings_say_nothing_raises_and_no_saving_is_made_up(
             setattr(x, name, value)
         memory = follow(memory, x, True)
     for one in memory.remedies:
-        assert isfinite(one.saves_s) and abs(one.saves_s) <= remedies.PATIENCE_S + remedies.HOSES_S
+        assert isfinite(one.saves_s) and abs(one.saves_s) <= TUNED.steps.longest_s + TUNED.handling.hoses_s
         assert one.low_s <= one.saves_s <= one.high_s
 
 

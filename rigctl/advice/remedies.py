@@ -3,11 +3,11 @@
 A person cannot see whether cores, hoses, cylinder or oil set the pace. So the job is carried on from now in coarse
 steps, once as it is and once with each remedy that rig and set-up offer, until a standing check would hold; the
 difference is what the remedy saves, its handling counted. One such run is worked out in a scan, and all of them
-again every `AGAIN_S` seconds.
+again every `Runs.every_s` seconds.
 
 The model knows liquid that the port reaches, liquid that can only boil off, vapor, metal, oil, and the cylinder's
-pressure. What cannot be measured is an engineering estimate, named below, no source; the way in is learned while the
-rig runs.
+pressure. What cannot be measured is an engineering estimate, no source, and stands in `figures.py`; the way in is
+learned while the rig runs.
 """
 
 from __future__ import annotations
@@ -17,6 +17,7 @@ from math import exp, inf, log, nan, sqrt
 
 import msgspec
 
+from rigctl.advice.figures import Choking, CylinderHeat, Handling, Oil, Remedies, Saving, WayIn
 from rigctl.advice.limits import LimitedBy
 from rigctl.control.figures.sense import Sense
 from rigctl.control.sense.compressor import volumetric_efficiency
@@ -24,54 +25,6 @@ from rigctl.control.sense.restrictions import ORIFICE_M2_PER_KV, in_a_row, liqui
 from rigctl.control.sense.signals import Signals
 from rigctl.control.settings import Bath, Compressor, Hookup, Settings
 from rigctl.refrigerant.saturation import T0_K, Refrigerant
-
-FIRST_S, AGAIN_S, SAMPLE_S = 8.0, 20.0, 2.0
-"""Time from the start of a phase to the first runs, from one set of runs to the next, between looks at the way in."""
-WORTH_S = 20.0
-"""What is expected to save less is not worth a person's way."""
-PATIENCE_S = 5400.0
-STEPS = 60
-"""Longest look ahead, in time and in steps."""
-SPREAD_S, SPREAD, SPREAD_UNKNOWN = 20.0, 0.7, 0.9
-"""Half the band that is stated: s, and of the saving; of what the cores cost while the way in has not been learned."""
-CORE_KV = 0.07
-"""Kv of a port with its core in, until the way in has been learned."""
-WIDE_HOSE, NARROW_M = (8e-3, 0.9), 7e-3
-"""Bore and length, m, of the hose that would be put in place of one with a bore below the second figure."""
-
-HOLDS_UP, HOLDS_UP_1_S = 0.985, 2e-4
-"""Pressure of the appliance while liquid comes, over that before: metal holds it up. Seen in simulated jobs."""
-OIL_RULES, COLD_K = 0.7, 15.0
-"""Share of what comes from which on the oil sets the rate, and how much colder than the room is cold."""
-WEAR = 1.5
-"""Clearance of a compressor that has run for a while, over that of its nameplate."""
-CORES_S, HOSES_S, TEE_S, ICE_S, WATER_S, WARM_S, PORT_S = 60.0, 120.0, 90.0, 60.0, 30.0, 60.0, 60.0
-"""Handling, s. Cores come out through a tool while the rig runs on; for hoses, tee and port it is held."""
-LIQUID_SHARE, LIQUID_SHARE_SMALL, SMALL_KG = 0.4, 0.18, 0.8
-"""Volume of the charge as liquid over the volume of the appliance, and of an appliance of up to so much charge."""
-LIQUID_MOST, BOILS = 0.2, 1.5
-COMES_AT_ONCE, UNKNOWN_KG = 0.85, 1.5
-"""Share of a charge that has come out once vapor is drawn, and a charge of which nobody knows anything."""
-POCKET = 0.06
-"""Liquid that no port reaches, of the charge."""
-OIL_KG, OIL_OF_KG, OIL_SHARE = 1.0, 3.0, 0.27
-"""Oil of an appliance of so much charge (it goes with the power 0.7 of it), and refrigerant in it at the start."""
-FOAMING_S, STILL_S = 95.0, 900.0
-METAL_J_K_KG, AIR_W_K_KG, FAN_W_K_KG = 1800.0, 4.0, 47.0
-"""Heat capacity of the metal and its conductance to the room, without and with a fan, by kg of charge."""
-LATENT_J_KG = 190e3
-WALL_J_K_KG, LIQUID_J_KG_K, BATH_W_K = 280.0, 1500.0, 150.0
-"""Cylinder: steel by kg of water capacity, its contents, conductance from refrigerant to a bath."""
-ICE_DEGC, WATER_DEGC = 1.0, 16.0
-"""Bath of ice, and running water."""
-OVER_AIR_K, CONDENSES_THERE = 1.5, 0.11
-"""Liquid leaves the condenser so much warmer than the air, and so much of the vapor condenses in the cylinder."""
-CHOKED_FLUX, CHOKED_RATIO = 0.63, 0.55
-"""Vapor through a restriction: flux over sqrt(p*rho) once it chokes, and the pressure ratio at which it does (omega
-method with omega 0.9, API 520-1 Annex C). Between that and no drop a quarter of an ellipse lies within 5 % of it."""
-LEAST_AREA_M2 = 1e-9
-"""A way in that passes less than so much, a hole of 0.04 mm, passes nothing and tells nothing of the core."""
-_BATHS = {Bath.UNKNOWN: nan, Bath.AIR: nan, Bath.WATER: WATER_DEGC, Bath.ICE: ICE_DEGC}
 
 
 class What(enum.Enum):
@@ -167,14 +120,15 @@ class Seen:
     """What the model starts from. Lives for one scan."""
 
     __slots__ = (
-        "charge_kg", "contents_kg", "core_kv", "flow_kg_s", "in_phase_s", "liquid", "recovered_kg", "refrigerant", "s",
-        "senses", "settings", "start_pa_abs", "throttle",
+        "charge_kg", "contents_kg", "core_kv", "figures", "flow_kg_s", "in_phase_s", "liquid", "recovered_kg",
+        "refrigerant", "s", "senses", "settings", "start_pa_abs", "throttle",
     )  # fmt: skip
 
     charge_kg: float
     """As declared, NaN when not."""
     contents_kg: float
     core_kv: float
+    figures: Remedies
     flow_kg_s: float
     in_phase_s: float
     liquid: bool
@@ -188,13 +142,20 @@ class Seen:
 
 
 def vapor_m3_s(
-    compressor: Compressor, area_m2: float, p: float, rho: float, p_discharge: float, polytropic_exponent: float
+    compressor: Compressor,
+    area_m2: float,
+    p: float,
+    rho: float,
+    p_discharge: float,
+    polytropic_exponent: float,
+    choking: Choking,
 ) -> float:
     """Volume of vapor at the appliance's state that is taken out each second.
 
     Displacement behind the way in and the throttle, m3/s; 0 once the dead space holds all that it takes in.
     """
-    at_most = CHOKED_FLUX * area_m2 * sqrt(p / rho)  # m3/s, choked
+    at_most = choking.flux_share * area_m2 * sqrt(p / rho)  # m3/s, choked
+    choked = choking.ratio
     c, displaced = compressor.clearance, compressor.displacement_m3_s * compressor.leak_factor
     dead = c * (p_discharge / p) ** (1.0 / polytropic_exponent)
     if displaced * (1.0 + c - dead) <= 0.0:
@@ -206,8 +167,8 @@ def vapor_m3_s(
         r = 0.5 * (low + high)
         taken = displaced * ((1.0 + c) * r - dead * r ** (1.0 - 1.0 / polytropic_exponent))
         comes = at_most
-        if r > CHOKED_RATIO:
-            u = (r - CHOKED_RATIO) / (1.0 - CHOKED_RATIO)
+        if r > choked:
+            u = (r - choked) / (1.0 - choked)
             comes *= sqrt(1.0 - u * u)
         if taken < comes:
             low = r
@@ -219,50 +180,54 @@ def vapor_m3_s(
 def _learned(m: Memory, seen: Seen, refrigerant: Refrigerant) -> tuple[float, float]:
     """The core's Kv by what the way in lets through now; its logarithm and how many samples stand behind it."""
     s, settings, hookup = seen.s, seen.settings, seen.settings.hookup
+    k, choking = seen.figures.way_in, seen.figures.choking
     mean, weight = m.ln_core_kv, m.ln_core_weight
     two = settings.fitted.xv_101 and settings.fitted.xv_102
     p_a, t = s.p_001, seen.in_phase_s
     if seen.liquid:
-        if hookup.liquid_core_in is False or not t > 8.0 or (two and settings.job.vapor_inlet_with_liquid):
+        if hookup.liquid_core_in is False or not t > k.learn_from_s or (two and settings.job.vapor_inlet_with_liquid):
             return mean, weight
-        if p_a != p_a and t < 30.0:
-            p_a = (HOLDS_UP - HOLDS_UP_1_S * t) * seen.start_pa_abs
-    elif weight >= 5.0 or hookup.vapor_core_in is False or (two and hookup.liquid_core_in is False):
+        if p_a != p_a and t < k.learn_blind_s:
+            p_a = (k.holds_up_share - k.holds_up_falls_1_s * t) * seen.start_pa_abs
+    elif weight >= k.vapor_samples or hookup.vapor_core_in is False or (two and hookup.liquid_core_in is False):
         return mean, weight
     drop = p_a - s.p_101
-    if not drop > max(0.03 * p_a, 1.5 * settings.instruments.pressure_uncertainty_pa):
+    noise_pa = k.least_drop_noise_times * settings.instruments.pressure_uncertainty_pa
+    if not drop > max(k.least_drop_share * p_a, noise_pa):
         return mean, weight
     if seen.liquid:
         flux = liquid_flux_kg_m2_s(refrigerant, p_a, s.p_101)
         # The scale comes late: cooler and hose fill first.
-        flow = s.pumped_flow_kg_s if t < 25.0 else sqrt(max(seen.flow_kg_s, 0.0) * s.pumped_flow_kg_s)
+        flow = s.pumped_flow_kg_s if t < k.scale_late_s else sqrt(max(seen.flow_kg_s, 0.0) * s.pumped_flow_kg_s)
     else:
         t_degc = s.t_101 if s.t_101 == s.t_101 else settings.job.ambient_degc
         rho = refrigerant.superheated_density_kg_m3(p_a, t_degc)
-        r = max(s.p_101 / p_a, CHOKED_RATIO)
-        flux = CHOKED_FLUX * sqrt(p_a * rho * (1.0 - ((r - CHOKED_RATIO) / (1.0 - CHOKED_RATIO)) ** 2))
+        choked = choking.ratio
+        r = max(s.p_101 / p_a, choked)
+        flux = choking.flux_share * sqrt(p_a * rho * (1.0 - ((r - choked) / (1.0 - choked)) ** 2))
         flow = s.pumped_flow_kg_s * (0.5 if two else 1.0)
     area = flow / flux if flux > 0.0 else nan
-    if not area > LEAST_AREA_M2:
+    if not area > k.least_area_m2:
         return mean, weight
     # The rest of the way in is known; what resists besides it is the core.
     rest = ways_in(hookup, two, 1e6, seen.senses.restrictions)[0 if seen.liquid else 1]
     over = 1.0 / (area * area) - 1.0 / (rest * rest)
-    kv = 1.0 / sqrt(over) / ORIFICE_M2_PER_KV if over > 0.0 else 0.3
-    ln = log(min(max(kv, 0.03), 0.3))
-    mean = ln if mean != mean else mean + (ln - mean) / min(weight + 1.0, 30.0)
+    kv = 1.0 / sqrt(over) / ORIFICE_M2_PER_KV if over > 0.0 else k.most_core_kv_m3_h
+    ln = log(min(max(kv, k.least_core_kv_m3_h), k.most_core_kv_m3_h))
+    mean = ln if mean != mean else mean + (ln - mean) / min(weight + 1.0, k.remembered_samples)
     return mean, weight + 1.0
 
 
-def before_way_in(area_m2: float, flow_kg_s: float, p_header: float, rho_per_pa: float) -> float:
+def before_way_in(area_m2: float, flow_kg_s: float, p_header: float, rho_per_pa: float, choking: Choking) -> float:
     """Pressure before the ways in that lets this flow of vapor through to the header, Pa."""
-    p_choked = flow_kg_s / (CHOKED_FLUX * area_m2 * sqrt(rho_per_pa))
-    if p_header <= CHOKED_RATIO * p_choked:
+    choked = choking.ratio
+    p_choked = flow_kg_s / (choking.flux_share * area_m2 * sqrt(rho_per_pa))
+    if p_header <= choked * p_choked:
         return p_choked
-    low, high = p_header, max(p_choked, p_header) / CHOKED_RATIO
+    low, high = p_header, max(p_choked, p_header) / choked
     for _ in range(10):
         p = 0.5 * (low + high)
-        u = (max(p_header / p, CHOKED_RATIO) - CHOKED_RATIO) / (1.0 - CHOKED_RATIO)
+        u = (max(p_header / p, choked) - choked) / (1.0 - choked)
         if p * sqrt(max(1.0 - u * u, 0.0)) < p_choked:
             low = p
         else:
@@ -270,45 +235,46 @@ def before_way_in(area_m2: float, flow_kg_s: float, p_header: float, rho_per_pa:
     return 0.5 * (low + high)
 
 
-def core_kv(m: Memory) -> float:
+def core_kv(m: Memory, figures: WayIn) -> float:
     """The best word there is for a core's Kv: what is common, until something has been learned."""
     if m.ln_core_kv != m.ln_core_kv:
-        return CORE_KV
-    share = m.ln_core_weight / (m.ln_core_weight + 1.0)
-    return exp((1.0 - share) * log(CORE_KV) + share * m.ln_core_kv)
+        return figures.usual_core_kv_m3_h
+    share = m.ln_core_weight / (m.ln_core_weight + figures.usual_samples)
+    return exp((1.0 - share) * log(figures.usual_core_kv_m3_h) + share * m.ln_core_kv)
 
 
 def _start(seen: Seen, refrigerant: Refrigerant) -> Start | None:
     """What the model starts from; None where the readings do not allow it."""
     s, settings, hookup = seen.s, seen.settings, seen.settings.hookup
     job, procedure, compressor = settings.job, settings.procedure, settings.compressor
+    figures = seen.figures
+    k, oil, metal, way_in, fluid = figures.charge, figures.oil, figures.metal, figures.way_in, figures.fluid
     ambient = job.ambient_degc
     x = Start()
     x.ambient_degc, x.level_pa_abs, x.watched_s = (
         ambient, job.level_pa_abs, procedure.standing_settle_s + procedure.standing_s
     )  # fmt: skip
     x.two = settings.fitted.xv_101 and settings.fitted.xv_102
-    x.clearance, x.core_kv = WEAR * compressor.clearance, seen.core_kv
+    x.clearance, x.core_kv = figures.mechanism.wear_times * compressor.clearance, seen.core_kv
     worn = msgspec.structs.replace(compressor, clearance=x.clearance)
     charge, left_kg = seen.charge_kg, seen.charge_kg - seen.recovered_kg
     if charge != charge:
-        known = not seen.liquid and seen.recovered_kg > 0.02
-        charge = max(seen.recovered_kg / COMES_AT_ONCE if known else UNKNOWN_KG, seen.recovered_kg)
+        known = not seen.liquid and seen.recovered_kg > k.known_from_kg
+        charge = max(seen.recovered_kg / k.comes_share if known else k.unknown_kg, seen.recovered_kg)
         left_kg = charge - seen.recovered_kg
     left_kg = max(left_kg, 0.0)
     if not (0.0 < charge < inf and -inf < seen.recovered_kg < inf and -inf < seen.contents_kg < inf):
         return None
     x.charge_kg = charge
-    share = LIQUID_SHARE if charge > SMALL_KG else LIQUID_SHARE_SMALL
-    x.volume_m3 = volume = charge / (refrigerant.liquid_density_kg_m3(25.0) * share)
-    x.oil_kg = OIL_KG * (charge / OIL_OF_KG) ** 0.7
-    dissolved = min(x.oil_kg * OIL_SHARE / (1.0 - OIL_SHARE), 0.3 * charge)
-    x.metal_j_k, x.fan_w_k = METAL_J_K_KG * charge, FAN_W_K_KG * charge
-    x.air_w_k = x.fan_w_k if hookup.fan is True or settings.fitted.m_001 else AIR_W_K_KG * charge
-    x.p_oil = refrigerant.bubble_pressure_pa_abs(ambient)
-    x.slope_k = log(x.p_oil / refrigerant.bubble_pressure_pa_abs(ambient - 35.0)) / (
-        1.0 / (ambient - 35.0 + T0_K) - 1.0 / (ambient + T0_K)
-    )
+    share = k.liquid_volume_share if charge > k.small_kg else k.small_liquid_volume_share
+    x.volume_m3 = volume = charge / (refrigerant.liquid_density_kg_m3(k.liquid_degc) * share)
+    x.oil_kg = oil.usual_kg * (charge / oil.usual_charge_kg) ** oil.charge_power
+    held_kg = x.oil_kg * oil.refrigerant_share / (1.0 - oil.refrigerant_share)
+    dissolved = min(held_kg, oil.charge_most_share * charge)
+    x.metal_j_k, x.fan_w_k = metal.heat_j_k_kg * charge, metal.fan_w_k_kg * charge
+    x.air_w_k = x.fan_w_k if hookup.fan is True or settings.fitted.m_001 else metal.air_w_k_kg * charge
+    x.p_oil, cold = refrigerant.bubble_pressure_pa_abs(ambient), ambient - fluid.slope_over_k
+    x.slope_k = log(x.p_oil / refrigerant.bubble_pressure_pa_abs(cold)) / (1.0 / (cold + T0_K) - 1.0 / (ambient + T0_K))
     x.rho_low = refrigerant.superheated_density_kg_m3(1e5, ambient) / 1e5
     x.before = ways_in(hookup, x.two, seen.core_kv, seen.senses.restrictions)
     x.throttle_m2 = ORIFICE_M2_PER_KV * compressor.throttle_kv_m3_h
@@ -318,18 +284,19 @@ def _start(seen: Seen, refrigerant: Refrigerant) -> Start | None:
     p_a = s.p_001
     if seen.liquid:
         if p_a != p_a:
-            p_a = max(HOLDS_UP - HOLDS_UP_1_S * seen.in_phase_s, 0.9) * seen.start_pa_abs
+            holds_up = way_in.holds_up_share - way_in.holds_up_falls_1_s * seen.in_phase_s
+            p_a = max(holds_up, way_in.holds_up_least_share) * seen.start_pa_abs
         # The scale comes late: cooler and hose fill first.
-        if seen.in_phase_s > 25.0 and seen.flow_kg_s > 0.3 * flow:
+        if seen.in_phase_s > way_in.scale_late_s and seen.flow_kg_s > way_in.scale_counts_share * flow:
             flow = sqrt(flow * seen.flow_kg_s)
-        flow = max(flow, 1e-3)
+        flow = max(flow, way_in.least_flow_kg_s)
     else:
-        k = seen.senses.compressor
-        flow *= volumetric_efficiency(worn, ratio, k) / max(volumetric_efficiency(compressor, ratio, k), 0.05)
+        valves = seen.senses.compressor
+        flow *= volumetric_efficiency(worn, ratio, valves) / max(volumetric_efficiency(compressor, ratio, valves), 0.05)
         if p_a != p_a:
             way = x.before[0] + x.before[1] if x.two else x.before[1]
             rho_per_pa = refrigerant.superheated_density_kg_m3(s.p_101, ambient) / s.p_101
-            p_a = min(before_way_in(way, flow, s.p_101, rho_per_pa), x.p_oil)
+            p_a = min(before_way_in(way, flow, s.p_101, rho_per_pa, figures.choking), x.p_oil)
     if not (charge > 0.0 and p_a > 0.0 and volume > 0.0 and x.p_oil > 0.0):
         return None
     x.p_a, x.flow_kg_s = p_a, flow
@@ -339,33 +306,44 @@ def _start(seen: Seen, refrigerant: Refrigerant) -> Start | None:
         x.t_metal_degc = ambient  # below the table no liquid is left
     x.reachable_kg = x.liquid_kg = x.gives_kg_s = 0.0
     if seen.liquid:
-        x.liquid_kg = POCKET * charge
-        x.reachable_kg = max(left_kg - x.liquid_kg - 0.8 * dissolved - volume * rho, 0.02 * charge)
-        x.t_metal_degc -= 3.0  # what flashed to fill the place of the liquid has cooled the rest
+        x.liquid_kg = k.pocket_share * charge
+        reachable_kg = left_kg - x.liquid_kg - oil.kept_by_liquid_share * dissolved - volume * rho
+        x.reachable_kg = max(reachable_kg, k.reachable_least_share * charge)
+        x.t_metal_degc -= metal.flashed_k  # what flashed to fill the place of the liquid has cooled the rest
     else:
         # What comes besides the vapor that is there: oil gives no more than it holds, the rest boils.
         x.gives_kg_s = comes = max(flow - rho * volume * max(s.log_fall_1_s, 0.0), 0.0)
-        if comes * FOAMING_S > BOILS * dissolved:
-            x.liquid_kg = min(max(left_kg - rho * volume - 0.9 * dissolved, 0.0), LIQUID_MOST * charge)
+        if comes * oil.foaming_s > oil.boils_times * dissolved:
+            boiling_kg = left_kg - rho * volume - oil.kept_by_vapor_share * dissolved
+            x.liquid_kg = min(max(boiling_kg, 0.0), k.boiling_most_share * charge)
         else:
-            dissolved = min(_dissolved_kg(x, p_a) + comes * FOAMING_S, dissolved)
+            dissolved = min(_dissolved_kg(x, p_a, oil) + comes * oil.foaming_s, dissolved)
     x.dissolved_kg = dissolved
     x.p_d, x.t_y_degc = s.p_201, refrigerant.bubble_temperature_degc(s.p_201)
-    x.heat_y_j_k = WALL_J_K_KG * settings.cylinder.water_capacity_kg + LIQUID_J_KG_K * max(seen.contents_kg, 0.0)
-    x.bath_degc = _BATHS[hookup.cylinder_bath]
-    x.in_y_j_kg = LIQUID_J_KG_K * (ambient + OVER_AIR_K - x.t_y_degc) + CONDENSES_THERE * LATENT_J_KG
+    heat, liquid_j_kg_k = figures.cylinder, fluid.liquid_j_kg_k
+    x.heat_y_j_k = heat.wall_j_k_kg * settings.cylinder.water_capacity_kg + liquid_j_kg_k * max(seen.contents_kg, 0.0)
+    x.bath_degc = _bath_degc(hookup.cylinder_bath, heat)
+    x.in_y_j_kg = liquid_j_kg_k * (ambient + heat.over_air_k - x.t_y_degc) + heat.condenses_share * fluid.latent_j_kg
     return x if x.t_y_degc == x.t_y_degc and x.t_metal_degc == x.t_metal_degc else None
 
 
-def _dissolved_kg(x: Start, p: float) -> float:
-    """What the oil holds at rest. Common shape of a solubility curve, no source."""
+def _bath_degc(bath: Bath, heat: CylinderHeat) -> float:
+    """What the cylinder stands in; NaN in air and where nobody has said."""
+    if bath is Bath.ICE:
+        return heat.ice_degc
+    return heat.water_degc if bath is Bath.WATER else nan
+
+
+def _dissolved_kg(x: Start, p: float, oil: Oil) -> float:
+    """What the oil holds at rest."""
     pr = min(p / x.p_oil, 1.0)
-    return x.oil_kg * 0.22 * pr / (1.0 - 0.75 * pr)
+    return x.oil_kg * oil.solubility_share * pr / (1.0 - oil.solubility_bend * pr)
 
 
-def _oil_time_s(x: Start, excess_kg: float) -> float:
+def _oil_time_s(x: Start, excess_kg: float, oil: Oil) -> float:
     """Time constant of the oil's giving: it foams while it holds far more than it would at rest."""
-    return STILL_S + (FOAMING_S - STILL_S) * min(max(excess_kg / (0.05 * x.oil_kg), 0.0), 1.0)
+    foams = min(max(excess_kg / (oil.foaming_excess_share * x.oil_kg), 0.0), 1.0)
+    return oil.still_s + (oil.foaming_s - oil.still_s) * foams
 
 
 def _p_of(p_pa: float, from_degc: float, to_degc: float, slope_k: float) -> float:
@@ -373,14 +351,18 @@ def _p_of(p_pa: float, from_degc: float, to_degc: float, slope_k: float) -> floa
     return p_pa * exp(slope_k * (1.0 / (from_degc + T0_K) - 1.0 / (max(to_degc, -80.0) + T0_K)))
 
 
-def time_to_hold_s(x: Start, settings: Settings, what: What | None, senses: Sense) -> float:
-    """Time from now until a standing check would hold, a remedy being done first; at most `PATIENCE_S`."""
-    delay_s, idle_s = _HANDLING[what] if what is not None else (0.0, 0.0)
+def time_to_hold_s(x: Start, settings: Settings, what: What | None, figures: Remedies, senses: Sense) -> float:
+    """Time from now until a standing check would hold, a remedy being done first; at most `Steps.longest_s`."""
+    k, oil, choking, latent_j_kg = figures.steps, figures.oil, figures.choking, figures.fluid.latent_j_kg
+    bath_w_k, longest_s = figures.cylinder.bath_w_k, k.longest_s
+    delay_s, idle_s = _handling_s(what, figures.handling) if what is not None else (0.0, 0.0)
     before, after = x.before, x.before
     if what in (What.CORES, What.HOSES, What.TEE):
-        after = ways_in(_hooked_up_with(settings.hookup, what), x.two, x.core_kv, senses.restrictions)
+        after = ways_in(_hooked_up_with(settings.hookup, what, figures.way_in), x.two, x.core_kv, senses.restrictions)
     air_w_k = x.fan_w_k if what is What.WARM else x.air_w_k
-    new_bath = _NEW_BATH.get(what, x.bath_degc) if what is not None else x.bath_degc
+    new_bath = x.bath_degc
+    if what in (What.ICE, What.WATER):
+        new_bath = _bath_degc(Bath.ICE if what is What.ICE else Bath.WATER, figures.cylinder)
     p_a_0, t_0, p_d_0, t_y_0, slope = x.p_a, x.t_metal_degc, x.p_d, x.t_y_degc, x.slope_k
     volume, level, ambient, metal_j_k = x.volume_m3, x.level_pa_abs, x.ambient_degc, x.metal_j_k
     now_s, p, p_d, t_metal, t_y = 0.0, p_a_0, p_d_0, t_0, t_y_0
@@ -390,58 +372,61 @@ def time_to_hold_s(x: Start, settings: Settings, what: What | None, senses: Sens
         slow_kg = min(x.flow_kg_s * delay_s, x.reachable_kg)
         now_s = idle_s + slow_kg / x.flow_kg_s + (x.reachable_kg - slow_kg) / quick
         idle_s = 0.0
-        t_y = _cylinder(t_y, x.heat_y_j_k, x.reachable_kg * x.in_y_j_kg, max(now_s - delay_s, 0.0), new_bath)
+        in_j = x.reachable_kg * x.in_y_j_kg
+        t_y = _cylinder(t_y, x.heat_y_j_k, in_j, max(now_s - delay_s, 0.0), new_bath, bath_w_k)
         p_d = _p_of(p_d_0, t_y_0, t_y, slope)
     areas = [in_a_row(ways[0] + ways[1] if x.two else ways[1], x.throttle_m2) for ways in (before, after)]
     done_s = max(delay_s, idle_s) - 1e-6
     worn = msgspec.structs.replace(settings.compressor, clearance=x.clearance)
     exponent = senses.compressor.polytropic_exponent
     was_x = was_s = nan
-    for _ in range(STEPS):
+    for _ in range(k.most):
         rho = p * x.rho_low
         out_m3_s = 0.0
         if now_s >= idle_s:
-            out_m3_s = vapor_m3_s(worn, areas[now_s >= done_s], p, rho, max(p_d, p), exponent)
-        excess = dissolved - _dissolved_kg(x, p)
-        gives = max(excess, 0.0) / _oil_time_s(x, excess)
+            out_m3_s = vapor_m3_s(worn, areas[now_s >= done_s], p, rho, max(p_d, p), exponent, choking)
+        excess = dissolved - _dissolved_kg(x, p, oil)
+        gives = max(excess, 0.0) / _oil_time_s(x, excess, oil)
         if p < level and now_s >= idle_s:
-            rise = _rise(x, dissolved, p)
+            rise = _rise(x, dissolved, p, oil)
             if rise <= 0.0:
-                return min(now_s if was_x != was_x else was_s + (now_s - was_s) * was_x / (was_x - rise), PATIENCE_S)
+                return min(now_s if was_x != was_x else was_s + (now_s - was_s) * was_x / (was_x - rise), longest_s)
             was_x, was_s = rise, now_s
-        if not now_s < PATIENCE_S:
+        if not now_s < longest_s:
             break
         flow = rho * out_m3_s
         if liquid > 0.0:
             boils = max(flow - gives, 0.0)
-            dt = 8.0
+            dt = k.boiling_s
             if boils > 0.0:
-                dt = min(max(liquid / boils, 1.0), 2.5 * metal_j_k / (boils * LATENT_J_KG), 40.0)
+                cools_s = k.boiling_cools_k * metal_j_k / (boils * latent_j_kg)
+                dt = min(max(liquid / boils, k.boiling_least_s), cools_s, k.boiling_most_s)
             dt = _until(now_s, dt, delay_s, idle_s)
             liquid -= boils * dt
-            t_metal += dt * (air_w_k * (ambient - t_metal) - boils * LATENT_J_KG) / (metal_j_k + air_w_k * dt)
+            t_metal += dt * (air_w_k * (ambient - t_metal) - boils * latent_j_kg) / (metal_j_k + air_w_k * dt)
             if liquid > 1e-4 * x.charge_kg:
                 p = _p_of(p_a_0, t_0, t_metal, slope)
             else:
                 liquid = 0.0
         else:
-            dt = _until(now_s, max(8.0 if p > 0.5 * level else 15.0, 0.04 * now_s), delay_s, idle_s)
+            least_s = k.far_s if p > k.near_level_times * level else k.near_s
+            dt = _until(now_s, max(least_s, k.elapsed_share * now_s), delay_s, idle_s)
             p = min((p * volume + dt * gives / x.rho_low) / (volume + dt * out_m3_s), x.p_oil)
         dissolved -= gives * dt
         now_s += dt
         bath = new_bath if now_s > delay_s else x.bath_degc
-        t_y = _cylinder(t_y, x.heat_y_j_k, flow * dt * x.in_y_j_kg, dt, bath)
+        t_y = _cylinder(t_y, x.heat_y_j_k, flow * dt * x.in_y_j_kg, dt, bath, bath_w_k)
         p_d = _p_of(p_d_0, t_y_0, t_y, slope)
-    return PATIENCE_S
+    return longest_s
 
 
-def _hooked_up_with(hookup: Hookup, what: What) -> Hookup:
+def _hooked_up_with(hookup: Hookup, what: What, figures: WayIn) -> Hookup:
     """The hook-up once a remedy of the way in is done."""
     if what is What.CORES:
         return msgspec.structs.replace(hookup, liquid_core_in=False, vapor_core_in=False)
     if what is What.TEE:
         return msgspec.structs.replace(hookup, manifold=False)
-    bore_m, length_m = WIDE_HOSE
+    bore_m, length_m = figures.wide_hose_bore_m, figures.wide_hose_length_m
     return msgspec.structs.replace(
         hookup,
         liquid_hose_bore_m=bore_m,
@@ -451,11 +436,11 @@ def _hooked_up_with(hookup: Hookup, what: What) -> Hookup:
     )
 
 
-def _cylinder(t_degc: float, heat_j_k: float, in_j: float, dt_s: float, bath_degc: float) -> float:
+def _cylinder(t_degc: float, heat_j_k: float, in_j: float, dt_s: float, bath_degc: float, bath_w_k: float) -> float:
     """Temperature of the cylinder after heat has come in, in a bath or (NaN) in air."""
     t_degc += in_j / heat_j_k
     if bath_degc == bath_degc:
-        t_degc = bath_degc + (t_degc - bath_degc) * exp(-dt_s * BATH_W_K / heat_j_k)
+        t_degc = bath_degc + (t_degc - bath_degc) * exp(-dt_s * bath_w_k / heat_j_k)
     return t_degc
 
 
@@ -467,14 +452,14 @@ def _until(now_s: float, dt_s: float, *instants_s: float) -> float:
     return dt_s
 
 
-def _rise(x: Start, dissolved: float, p: float) -> float:
+def _rise(x: Start, dissolved: float, p: float, oil: Oil) -> float:
     """Logarithm of what a standing check that began now would rise by, over what the level leaves room for."""
-    excess = dissolved - _dissolved_kg(x, x.level_pa_abs)
-    gives = max(excess, 0.0) * (1.0 - exp(-x.watched_s / _oil_time_s(x, excess)))
+    excess = dissolved - _dissolved_kg(x, x.level_pa_abs, oil)
+    gives = max(excess, 0.0) * (1.0 - exp(-x.watched_s / _oil_time_s(x, excess, oil)))
     return log(max(gives / (x.volume_m3 * x.rho_low), 1.0) / max(x.level_pa_abs - p, 1.0))
 
 
-def mechanism(x: Start, settings: Settings, senses: Sense) -> LimitedBy:
+def mechanism(x: Start, settings: Settings, figures: Remedies, senses: Sense) -> LimitedBy:
     """What sets the rate now: the one thing that, were it a quarter better, would give most.
 
     Liquid: way in or throttle, whichever is the narrower. Vapor: what the oil gives, once that is most of what comes;
@@ -482,39 +467,43 @@ def mechanism(x: Start, settings: Settings, senses: Sense) -> LimitedBy:
     """
     if x.reachable_kg > 0.0:
         return LimitedBy.INLET if x.before[0] < x.liquid_m2 else LimitedBy.THROTTLE
-    if x.liquid_kg <= 0.0 and x.p_a < 2.0 * x.level_pa_abs and x.gives_kg_s > OIL_RULES * x.flow_kg_s:
+    k, choking = figures.mechanism, figures.choking
+    near = x.p_a < k.oil_rules_level_times * x.level_pa_abs
+    if x.liquid_kg <= 0.0 and near and x.gives_kg_s > k.oil_rules_share * x.flow_kg_s:
         return LimitedBy.OIL
     way = x.before[0] + x.before[1] if x.two else x.before[1]
     rho = x.p_a * x.rho_low
     area = in_a_row(way, x.throttle_m2)
     worn = msgspec.structs.replace(settings.compressor, clearance=x.clearance)
-    bigger = msgspec.structs.replace(worn, displacement_m3_s=1.25 * worn.displacement_m3_s)
+    bigger = msgspec.structs.replace(worn, displacement_m3_s=k.wider_times * worn.displacement_m3_s)
+    wider_m2 = in_a_row(k.wider_times * way, x.throttle_m2)
     p_d, exponent = max(x.p_d, x.p_a), senses.compressor.polytropic_exponent
+    low_head = k.lower_head_share * p_d
     gains = {
-        LimitedBy.INLET: vapor_m3_s(worn, in_a_row(1.25 * way, x.throttle_m2), x.p_a, rho, p_d, exponent),
-        LimitedBy.COMPRESSOR: vapor_m3_s(bigger, area, x.p_a, rho, p_d, exponent),
-        LimitedBy.CYLINDER_PRESSURE: vapor_m3_s(worn, area, x.p_a, rho, 0.8 * p_d, exponent),
+        LimitedBy.INLET: vapor_m3_s(worn, wider_m2, x.p_a, rho, p_d, exponent, choking),
+        LimitedBy.COMPRESSOR: vapor_m3_s(bigger, area, x.p_a, rho, p_d, exponent, choking),
+        LimitedBy.CYLINDER_PRESSURE: vapor_m3_s(worn, area, x.p_a, rho, low_head, exponent, choking),
     }
     most = max(gains, key=lambda one: gains[one])
-    if most is LimitedBy.COMPRESSOR and x.liquid_kg > 0.0 and x.t_metal_degc < x.ambient_degc - COLD_K:
+    if most is LimitedBy.COMPRESSOR and x.liquid_kg > 0.0 and x.t_metal_degc < x.ambient_degc - k.cold_metal_k:
         return LimitedBy.COLD_APPLIANCE
     return most
 
 
-_HANDLING: dict[What, tuple[float, float]] = {
-    What.CORES: (CORES_S, 0.0),
-    What.HOSES: (0.0, HOSES_S),
-    What.TEE: (0.0, TEE_S),
-    What.ICE: (ICE_S, 0.0),
-    What.WATER: (WATER_S, 0.0),
-    What.WARM: (WARM_S, 0.0),
-    What.PORT: (0.0, PORT_S),
-}
-"""Time until it is done with the rig running on, and time for which the rig is held."""
+def _handling_s(what: What, figures: Handling) -> tuple[float, float]:
+    """Time until it is done with the rig running on, and time for which the rig is held."""
+    return {
+        What.CORES: (figures.cores_s, 0.0),
+        What.HOSES: (0.0, figures.hoses_s),
+        What.TEE: (0.0, figures.tee_s),
+        What.ICE: (figures.ice_s, 0.0),
+        What.WATER: (figures.water_s, 0.0),
+        What.WARM: (figures.warm_s, 0.0),
+        What.PORT: (0.0, figures.port_s),
+    }[what]
+
 
 _WHATS = tuple(What)
-
-_NEW_BATH = {What.ICE: ICE_DEGC, What.WATER: WATER_DEGC}
 
 _SAID: dict[What, tuple[str, str]] = {
     What.CORES: ("The valve cores hold the flow back", "taking them out"),
@@ -528,14 +517,14 @@ _SAID: dict[What, tuple[str, str]] = {
 """Why, and what to do."""
 
 
-def offered(settings: Settings) -> tuple[What, ...]:
+def offered(settings: Settings, figures: WayIn) -> tuple[What, ...]:
     """What rig and set-up leave to be done; of what nobody has said nothing is offered."""
     hookup = settings.hookup
     some = []
     if hookup.liquid_core_in or hookup.vapor_core_in:
         some.append(What.CORES)
     bores = [bore for bore in (hookup.liquid_hose_bore_m, hookup.vapor_hose_bore_m) if bore is not None]
-    if bores and min(bores) < NARROW_M:
+    if bores and min(bores) < figures.narrow_hose_bore_m:
         some.append(What.HOSES)
     if hookup.manifold:
         some.append(What.TEE)
@@ -562,7 +551,7 @@ def follow(m: Memory, seen: Seen, taking: bool) -> Memory:
     taking
         Refrigerant is drawn: liquid or vapor phase, compressor running.
     """
-    now = seen.s.now_s
+    now, k = seen.s.now_s, seen.figures
     if not taking:
         if m.due_s != m.due_s:
             return m
@@ -570,28 +559,28 @@ def follow(m: Memory, seen: Seen, taking: bool) -> Memory:
             m, due_s=nan, turn=0, start=None, found=(), remedies=(), limited_by=LimitedBy.NOTHING, sampled_s=nan
         )
     if m.due_s != m.due_s:
-        return msgspec.structs.replace(m, due_s=now + FIRST_S)
+        return msgspec.structs.replace(m, due_s=now + k.runs.first_s)
     if now < m.due_s:
-        if now - m.sampled_s < SAMPLE_S:
+        if now - m.sampled_s < k.runs.sample_s:
             return m
         ln, weight = _learned(m, seen, seen.refrigerant)
         return msgspec.structs.replace(m, sampled_s=now, ln_core_kv=ln, ln_core_weight=weight)
     if m.turn == 0:
-        seen.core_kv = core_kv(m)
+        seen.core_kv = core_kv(m, k.way_in)
         sound = seen.s.p_101 > 0.0 and seen.s.p_201 > 0.0
         x = _start(seen, seen.refrigerant) if sound else None
         if x is None:
-            return msgspec.structs.replace(m, due_s=now + AGAIN_S, remedies=(), limited_by=LimitedBy.NOTHING)
-        as_it_is_s = time_to_hold_s(x, seen.settings, None, seen.senses)
-        limited_by = mechanism(x, seen.settings, seen.senses)
+            return msgspec.structs.replace(m, due_s=now + k.runs.every_s, remedies=(), limited_by=LimitedBy.NOTHING)
+        as_it_is_s = time_to_hold_s(x, seen.settings, None, k, seen.senses)
+        limited_by = mechanism(x, seen.settings, k, seen.senses)
         return msgspec.structs.replace(m, start=x, as_it_is_s=as_it_is_s, turn=1, found=(), limited_by=limited_by)
-    some = offered(seen.settings)
+    some = offered(seen.settings, k.way_in)
     if m.turn <= len(some) and m.start is not None:
         what = some[m.turn - 1]
-        with_it_s = time_to_hold_s(m.start, seen.settings, what, seen.senses)
+        with_it_s = time_to_hold_s(m.start, seen.settings, what, k, seen.senses)
         return msgspec.structs.replace(m, turn=m.turn + 1, found=(*m.found, (_WHATS.index(what), with_it_s)))
     return msgspec.structs.replace(
-        m, due_s=now + AGAIN_S, turn=0, start=None, remedies=_ranked(m, seen.settings.hookup)
+        m, due_s=now + k.runs.every_s, turn=0, start=None, remedies=_ranked(m, seen.settings.hookup, k.saving)
     )
 
 
@@ -606,37 +595,38 @@ def news(before: Memory, after: Memory) -> tuple[Memory, str]:
     return msgspec.structs.replace(after, told=after.told | bit), first.sentence
 
 
-def _ranked(m: Memory, hookup: Hookup) -> tuple[Remedy, ...]:
+def _ranked(m: Memory, hookup: Hookup, figures: Saving) -> tuple[Remedy, ...]:
     """All that is offered and to let it run, worth most first; what is not worth the way comes after the latter."""
     named = []
     for index, with_it_s in m.found:
         saves_s = m.as_it_is_s - with_it_s
         if saves_s == saves_s:
-            named.append(_named(_WHATS[index], saves_s, m))
-    named.append(Remedy(What.WAIT, 0.0, 0.0, 0.0, _wait(named, hookup)))
-    named.sort(key=lambda one: one.saves_s if one.what is not What.WAIT else WORTH_S, reverse=True)
+            named.append(_named(_WHATS[index], saves_s, m, figures))
+    named.append(Remedy(What.WAIT, 0.0, 0.0, 0.0, _wait(named, hookup, figures)))
+    named.sort(key=lambda one: one.saves_s if one.what is not What.WAIT else figures.worth_s, reverse=True)
     return tuple(named)
 
 
-def _named(what: What, saves_s: float, m: Memory) -> Remedy:
-    known = what is not What.CORES or m.ln_core_weight >= 3.0
-    spread = sqrt(SPREAD_S**2 + ((SPREAD if known else SPREAD_UNKNOWN) * saves_s) ** 2)
+def _named(what: What, saves_s: float, m: Memory, figures: Saving) -> Remedy:
+    known, worth_s = what is not What.CORES or m.ln_core_weight >= figures.learned_samples, figures.worth_s
+    share = figures.band_share if known else figures.band_unlearned_share
+    spread = sqrt(figures.band_s**2 + (share * saves_s) ** 2)
     low, high = saves_s - spread, saves_s + spread
     why, doing = _SAID[what]
-    if saves_s > WORTH_S:
+    if saves_s > worth_s:
         text = f"{why}: {doing} would save about {_span(saves_s)} ({_bounds(saves_s, low, high)})."
     else:
-        cost = "save nothing worth the way" if saves_s > -WORTH_S else "cost more time than it saves"
+        cost = "save nothing worth the way" if saves_s > -worth_s else "cost more time than it saves"
         text = f"{doing[0].upper()}{doing[1:]} would {cost}."
     return Remedy(what, saves_s, low, high, text)
 
 
-def _wait(named: list[Remedy], hookup: Hookup) -> str:
+def _wait(named: list[Remedy], hookup: Hookup, figures: Saving) -> str:
     if not named and hookup == Hookup():
         return "Nobody has said how the rig is hooked up; the rig cannot tell what would be quicker."
-    if any(one.saves_s > WORTH_S for one in named):
+    if any(one.saves_s > figures.worth_s for one in named):
         return "Let it run."
-    return f"Let it run: nothing at hand saves more than {WORTH_S:.0f} s."
+    return f"Let it run: nothing at hand saves more than {figures.worth_s:.0f} s."
 
 
 def _span(t_s: float) -> str:

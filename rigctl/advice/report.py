@@ -9,11 +9,11 @@ from typing import TYPE_CHECKING
 import msgspec
 
 from rigctl.advice import remedies
-from rigctl.advice.figures import AdviceFigures
+from rigctl.advice.figures import AdviceFigures, Remedies
 from rigctl.advice.limits import LimitedBy, limited_by
 from rigctl.advice.mass_left import by_label, by_pressure
 from rigctl.advice.remedies import Memory, Remedy, Seen
-from rigctl.advice.time_to_finish import Progress, finish
+from rigctl.advice.time_to_finish import NOT_UNDER_WAY, Progress, Stage, finish
 from rigctl.control.points import M_101
 from rigctl.control.prepared import Prepared
 from rigctl.control.sense import outgassing
@@ -27,17 +27,18 @@ if TYPE_CHECKING:
 
 NO_REMEDIES = Memory()
 _STAGE_OF = {
-    Phase.LINE_UP: 1,
-    Phase.PUSH_PULL: 1,
-    Phase.LIQUID: 1,
-    Phase.VAPOR: 2,
-    Phase.STANDING: 3,
-    Phase.CLEAR_OUT: 4,
-    Phase.ISOLATE: 5,
-    Phase.STOPPED: 6,
-    Phase.COMPLETE: 6,
-    Phase.ABORTED: 6,
+    Phase.LINE_UP: Stage.LIQUID,
+    Phase.PUSH_PULL: Stage.LIQUID,
+    Phase.LIQUID: Stage.LIQUID,
+    Phase.VAPOR: Stage.VAPOR,
+    Phase.STANDING: Stage.STANDING,
+    Phase.CLEAR_OUT: Stage.CLEAR_OUT,
+    Phase.ISOLATE: Stage.ISOLATE,
+    Phase.STOPPED: Stage.ENDED,
+    Phase.COMPLETE: Stage.ENDED,
+    Phase.ABORTED: Stage.ENDED,
 }
+"""In the others the stage is that of the phase to which a held job goes back, or the job has not been started."""
 
 
 class InletPhase(enum.Enum):
@@ -106,9 +107,16 @@ def advise(
     The memory to carry on, what is shown of the scan, and notes for a person.
     """
     progress = _progress(state, found, prepared)
-    memory, text = _remedies(memory, state, found, prepared, progress)
-    shown = report(state.estimate, found.s, found.net_uncertainty_kg, prepared, progress, memory)
+    memory, text = _remedies(memory, state, found, prepared, figures.remedies, progress)
+    shown = report(state.estimate, found.s, found.net_uncertainty_kg, prepared, figures, progress, memory)
     return memory, shown, (Event("note", "", text),) if text else ()
+
+
+def _stage(state: State) -> Stage:
+    stage = _STAGE_OF.get(state.phase)
+    if stage is None and state.phase in ACTIVE:
+        stage = _STAGE_OF.get(state.resume_to)
+    return Stage.NOT_STARTED if stage is None else stage
 
 
 def _progress(state: State, found: Decision, prepared: Prepared) -> Progress:
@@ -116,15 +124,14 @@ def _progress(state: State, found: Decision, prepared: Prepared) -> Progress:
     for fill in state.on_scale.earlier:
         earlier_kg += fill.net_kg
         earlier_var_kg2 += fill.net_uncertainty_kg**2
-    phase, giving, job = state.phase, state.pull.giving, prepared.settings.job
-    k = prepared.figures.sense.outgassing
+    giving, job, k = state.pull.giving, prepared.settings.job, prepared.figures.sense.outgassing
     return Progress(
         previous_kg=earlier_kg,
         previous_variance_kg2=earlier_var_kg2,
         fill_limit_kg=state.on_scale.fill_limit_kg,
         in_phase_s=found.in_phase_s,
         repeats=state.standing.repeats,
-        stage=_STAGE_OF.get(phase, _STAGE_OF.get(state.resume_to, 0) if phase in ACTIVE else 0),
+        stage=_stage(state),
         rise_over_allowed=outgassing.rise_over_allowed(giving, prepared, job.level_pa_abs, found.s.p_appliance),
         measured=giving.measured,
         rise_pa_s=giving.rise_pa_s(k),
@@ -135,13 +142,13 @@ def _progress(state: State, found: Decision, prepared: Prepared) -> Progress:
 
 
 def _remedies(
-    memory: Memory, state: State, found: Decision, prepared: Prepared, progress: Progress
+    memory: Memory, state: State, found: Decision, prepared: Prepared, figures: Remedies, progress: Progress
 ) -> tuple[Memory, str]:
     """Carry on what is known of the remedies; the scan's own signals only, so that replay gives the same."""
     s, sensed, settings = found.s, state.estimate, prepared.settings
     seen = Seen()
     seen.s, seen.settings, seen.refrigerant = s, settings, prepared.refrigerant
-    seen.senses = prepared.figures.sense
+    seen.figures, seen.senses = figures, prepared.figures.sense
     seen.liquid, seen.in_phase_s, seen.throttle = state.phase is Phase.LIQUID, found.in_phase_s, state.drive.throttle
     seen.start_pa_abs, seen.flow_kg_s = state.appliance.start_pa_abs, sensed.weight.flow_kg_s
     net_kg = s.net_kg if s.net_kg == s.net_kg else 0.0
@@ -156,6 +163,7 @@ def report(
     s: Signals,
     net_u: float,
     prepared: Prepared,
+    figures: AdviceFigures,
     progress: Progress,
     remedy: Memory = NO_REMEDIES,
 ) -> Estimate:
@@ -175,27 +183,31 @@ def report(
     dew_101 = refrigerant.dew_temperature_degc(s.p_101) if s.p_101 == s.p_101 else nan
     superheat = s.t_101 - dew_101
     charge = settings.job.charge_kg
-    most = max(1.15 * charge - recovered, 0.0) + 2.0 * recovered_u if charge is not None else inf
-    if progress.stage in (0, 6):
+    stage, k, most = progress.stage, figures.mass_left, inf
+    if charge is not None:
+        most = max(k.plate_shares[-1][0] * charge - recovered, 0.0) + k.most_uncertainty_times * recovered_u
+    if stage in NOT_UNDER_WAY:
         left = low_kg = high_kg = nan
-    elif progress.stage == 1:
-        left, low_kg, high_kg = by_label(charge, max(recovered, 0.0), recovered_u)
+    elif stage is Stage.LIQUID:
+        left, low_kg, high_kg = by_label(charge, max(recovered, 0.0), recovered_u, k)
     else:
-        left, low_kg, high_kg = by_pressure(s.p_appliance, progress.rise_pa_s, progress.gain_pa_kg, most)
+        left, low_kg, high_kg = by_pressure(s.p_appliance, progress.rise_pa_s, progress.gain_pa_kg, most, k)
         if left != left and charge is not None:
-            left, low_kg, high_kg = by_label(charge, max(recovered, 0.0), recovered_u)
+            left, low_kg, high_kg = by_label(charge, max(recovered, 0.0), recovered_u, k)
     inlet = InletPhase.UNKNOWN
-    if progress.stage == 1:
+    if stage is Stage.LIQUID:
         inlet = InletPhase.TWO_PHASE if memory.liquid.gone else InletPhase.LIQUID
-    elif progress.stage == 2:
-        inlet = InletPhase.TWO_PHASE if superheat < 2.0 else InletPhase.VAPOR
-    finish_s, low, high = finish(s, settings, progress, memory.weight.flow_kg_s, left)
+    elif stage is Stage.VAPOR:
+        inlet = InletPhase.TWO_PHASE if superheat < figures.shown.two_phase_superheat_k else InletPhase.VAPOR
+    finish_s, low, high = finish(s, prepared, progress, memory.weight.flow_kg_s, left, figures.finish)
     limit, limit_now = progress.fill_limit_kg, remedy.limited_by
+    if limit_now is LimitedBy.NOTHING:
+        limit_now = limited_by(s, settings, progress, s.ratio, saturation, figures.rate)
     return Estimate(
         s.net_kg, net_u, memory.weight.flow_kg_s, sqrt(memory.weight.var_flow_kg2_s2), recovered, recovered_u,
         contents, second, second_u,
         limit, contents / limit if limit > 0.0 else nan,
         inlet, s.ratio, saturation, superheat, left, low_kg, high_kg, finish_s, low, high,
-        limited_by(s, settings, progress, s.ratio, saturation) if limit_now is LimitedBy.NOTHING else limit_now,
+        limit_now,
         remedy.remedies,
     )  # fmt: skip

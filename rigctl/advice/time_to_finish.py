@@ -2,40 +2,32 @@
 
 from __future__ import annotations
 
+import enum
 from itertools import pairwise
 from math import inf, log, nan
 
 import msgspec
 
+from rigctl.advice.figures import Finish
+from rigctl.control.prepared import Prepared
 from rigctl.control.sense.signals import Signals
-from rigctl.control.settings import Settings
 
-CLEAR_OUT_S = 33.0
-VAPOR_S_PER_KG, VAPOR_FULL_KG, VAPOR_M3_S = 22.0, 6.0, 5e-4
-"""Time of a clear-out; time that each kg of charge above a few takes as vapor, at a displacement: a chiller's liquid
-leaves that much behind."""
-AFTER_LIQUID_S = (367.0, 100.0, 880.0)
-ABOVE_LEVEL_S = (
-    (1.0, 310.0, 80.0, 1050.0), (2.0, 350.0, 112.0, 1050.0), (5.0, 383.0, 160.0, 1106.0), (15.0, 476.0, 254.0, 1292.0)
-)  # fmt: skip
-"""Time until the last standing check, median and 90 % band: once the liquid has gone; and while vapor is drawn, by the
-pressure over the level."""
-FROM_FALL_S = ((0.0, 30.0, 0.0, 280.0), (1.0, 140.0, 20.0, 520.0), (2.0, 305.0, 60.0, 880.0), (4.0, 344.0, 90.0, 950.0))
-FROM_CHECK_S = (
-    (0.0, 50.0, 0.0, 280.0),
-    (1.0, 250.0, 90.0, 500.0),
-    (2.0, 480.0, 210.0, 660.0),
-    (4.0, 700.0, 300.0, 950.0),
-)
-"""The same by the logarithm of how much faster the pressure would rise than is allowed: told by the fall of the
-pressure alone, and by a check."""
-AGAIN_S = (
-    (0.0, 0.0, -30.0, 60.0), (0.05, 0.0, -30.0, 140.0), (0.3, 25.0, -25.0, 240.0), (0.7, 150.0, 5.0, 420.0),
-    (0.92, 260.0, 60.0, 560.0), (1.0, 390.0, 146.0, 702.0),
-)  # fmt: skip
-"""What a check that will not be passed costs beyond its own end, by the probability of that. All of these are medians
-and 90 % bands over 139 random simulated jobs (air conditioners and refrigerators, `tests/bench/jobs.py`, seeds for
-tuning); others are the judge (`python -m tests.bench judgement`)."""
+
+class Stage(enum.Enum):
+    """How far the job has come."""
+
+    NOT_STARTED = "not started"
+    LIQUID = "liquid"
+    """Line-up and push-pull included."""
+    VAPOR = "vapor"
+    STANDING = "standing"
+    CLEAR_OUT = "clear-out"
+    ISOLATE = "isolate"
+    ENDED = "ended"
+
+
+NOT_UNDER_WAY = (Stage.NOT_STARTED, Stage.ENDED)
+TAKING = (Stage.LIQUID, Stage.VAPOR)
 
 
 class Progress(msgspec.Struct, frozen=True):
@@ -47,8 +39,7 @@ class Progress(msgspec.Struct, frozen=True):
     fill_limit_kg: float
     in_phase_s: float
     repeats: int
-    stage: int
-    """0 not started, 1 liquid, 2 vapor, 3 standing, 4 clear-out, 5 isolate, 6 ended."""
+    stage: Stage
     rise_over_allowed: float = nan
     """How much faster the pressure would rise, were the appliance shut in, than a check allows; NaN if not known."""
     measured: bool = False
@@ -63,47 +54,55 @@ class Progress(msgspec.Struct, frozen=True):
     """Refrigerant is being taken: the flow is that of the job and not of a clear-out or a hold."""
 
 
-def finish(s: Signals, settings: Settings, progress: Progress, flow: float, left: float) -> tuple[float, float, float]:
+def finish(
+    s: Signals, prepared: Prepared, progress: Progress, flow: float, left: float, figures: Finish
+) -> tuple[float, float, float]:
     """Expected time to COMPLETE and its 90 % band.
 
     By flow while liquid comes, by the pressure after it, and at last by how fast the oil gives back. What the oil holds
     cannot be seen before: until then the band is what random jobs needed.
     """
-    procedure, stage, in_phase = settings.procedure, progress.stage, progress.in_phase_s
-    if stage in (0, 6):
+    settings, stage, in_phase, k = prepared.settings, progress.stage, progress.in_phase_s, figures
+    procedure = settings.procedure
+    if stage in NOT_UNDER_WAY:
         return nan, nan, inf
-    isolate = procedure.scale_steady_s + 3.0 * procedure.valve_stroke_s
-    clear = CLEAR_OUT_S if settings.fitted.cooler_valves else 0.0
+    isolate = procedure.scale_steady_s + prepared.figures.procedure.clear_out.shut_strokes * procedure.valve_stroke_s
+    clear = k.clear_out_s if settings.fitted.cooler_valves else 0.0
     check = procedure.standing_settle_s + procedure.standing_s
-    if stage == 5:
-        left_s = max(0.5, isolate - in_phase)
-        return left_s, 0.2 * left_s, left_s + 8.0
-    if stage == 4:
-        left_s = max(6.0, clear - in_phase) + isolate
-        return left_s, 0.4 * left_s, left_s + 50.0
-    if stage == 3:
+    if stage is Stage.ISOLATE:
+        left_s = max(k.isolate_least_s, isolate - in_phase)
+        return left_s, k.isolate_low_share * left_s, left_s + k.isolate_high_s
+    if stage is Stage.CLEAR_OUT:
+        left_s = max(k.clear_out_least_s, clear - in_phase) + isolate
+        return left_s, k.clear_out_low_share * left_s, left_s + k.clear_out_high_s
+    if stage is Stage.STANDING:
         done = max(0.0, check - in_phase)
-        again = _between(AGAIN_S, progress.fails if progress.fails == progress.fails else 0.6)
-        return _band(again, done + clear + isolate, least_s=0.3 * done + 0.4 * (clear + isolate))
+        again = _between(k.check_again_s, progress.fails if progress.fails == progress.fails else k.unknown_fails_share)
+        least = k.check_low_share * done + k.after_check_low_share * (clear + isolate)
+        return _band(again, done + clear + isolate, least)
     rest = check + clear + isolate
+    least = k.rest_low_share * rest
     charge, p, level = settings.job.charge_kg, s.p_appliance, settings.job.level_pa_abs
-    more = max(0.0, (charge or 0.0) - VAPOR_FULL_KG)
-    slow = VAPOR_S_PER_KG * more * VAPOR_M3_S / settings.compressor.displacement_m3_s
-    if stage == 1:
-        liquid = 60.0
+    more = max(0.0, (charge or 0.0) - k.vapor_above_kg)
+    slow = k.vapor_s_kg * more * k.vapor_displacement_m3_s / settings.compressor.displacement_m3_s
+    if stage is Stage.LIQUID:
+        liquid = k.liquid_unknown_s
         if left == left:
-            liquid = 0.8 * max(left, 0.0) / flow if progress.taking and flow > 5e-4 else 40.0 * max(left, 0.0)
-        middle, low, high = AFTER_LIQUID_S
-        return _band((middle + slow + liquid, low + 0.4 * (slow + liquid), high + 1.6 * (slow + liquid)), rest)
+            flows = progress.taking and flow > k.liquid_least_kg_s
+            liquid = k.liquid_mass_share * max(left, 0.0) / flow if flows else k.liquid_s_kg * max(left, 0.0)
+        middle, low, high = k.after_liquid_s
+        low, high = low + k.liquid_low_share * (slow + liquid), high + k.liquid_high_times * (slow + liquid)
+        return _band((middle + slow + liquid, low, high), rest, least)
     if not p > 0.0:
         return nan, rest, inf
     ratio = progress.rise_over_allowed
     if p <= level and ratio == ratio:
-        tells = FROM_CHECK_S if progress.measured else FROM_FALL_S
-        return _band(_between(tells, log(max(ratio, 1.0))), rest)
-    middle, low, high = _between(ABOVE_LEVEL_S, p / level)
-    share = min(log(max(p / level, 1.0)) / log(3.0), 1.0)
-    return _band((middle + share * slow, low + 0.3 * share * slow, high + 2.0 * share * slow), rest)
+        tells = k.from_check_s if progress.measured else k.from_fall_s
+        return _band(_between(tells, log(max(ratio, 1.0))), rest, least)
+    middle, low, high = _between(k.above_level_s, p / level)
+    share = min(log(max(p / level, 1.0)) / log(k.vapor_whole_ratio), 1.0)
+    low, high = low + k.vapor_low_share * share * slow, high + k.vapor_high_times * share * slow
+    return _band((middle + share * slow, low, high), rest, least)
 
 
 def _between(table: tuple[tuple[float, float, float, float], ...], x: float) -> tuple[float, float, float]:
@@ -116,10 +115,7 @@ def _between(table: tuple[tuple[float, float, float, float], ...], x: float) -> 
     return table[-1][1:]
 
 
-def _band(
-    spread: tuple[float, float, float], rest_s: float, least_s: float | None = None
-) -> tuple[float, float, float]:
+def _band(spread: tuple[float, float, float], rest_s: float, least_s: float) -> tuple[float, float, float]:
     """An expected time with its 90 % band, with what comes in any case added."""
     middle, low, high = (part + rest_s for part in spread)
-    least = 0.5 * rest_s if least_s is None else least_s
-    return max(middle, least), max(low, least), max(high, least)
+    return max(middle, least_s), max(low, least_s), max(high, least_s)

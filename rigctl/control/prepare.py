@@ -31,5 +31,5 @@ def prepare(settings: Settings, figures: Figures = FIGURES) -> Prepared:
         appliance_ceiling_pa_abs=appliance_ceiling_pa_abs(settings),
         scale_noise_kg2=instruments.scale_noise_kg**2 + instruments.scale_resolution_kg**2 / 12.0,
         rows=tuple((1 << i, row.present) for i, row in enumerate(TABLE) if row.fitted(settings)),
-        delays_s=tuple(row.delay_s(settings) for row in TABLE),
+        delays_s=tuple(row.delay_s(settings, figures.protect) for row in TABLE),
     )

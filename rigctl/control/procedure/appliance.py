@@ -6,11 +6,6 @@ from rigctl.control.prepared import Prepared
 from rigctl.control.procedure.work import Work
 from rigctl.control.sense.signals import Signals
 from rigctl.control.settings import Settings
-from rigctl.control.state import State
-
-UNMEASURED_K = 5.0
-"""How far an appliance whose temperature nobody measures may be from the room's."""
-MAY_HOLD_SHARE = 0.2
 
 
 def fitting(s: Signals, prepared: Prepared) -> tuple[str, ...]:
@@ -19,7 +14,7 @@ def fitting(s: Signals, prepared: Prepared) -> tuple[str, ...]:
     Pressure and temperature cannot tell these from each other; mixtures and air may look like any of them.
     """
     settings = prepared.settings
-    t, tolerance = appliance_temperature(s, settings)
+    t, tolerance = appliance_temperature(s, prepared)
     slack, p = settings.instruments.pressure_uncertainty_pa, s.p_appliance
     found = []
     for name, one in prepared.refrigerants.items():
@@ -55,11 +50,12 @@ def one_inlet(settings: Settings) -> bool:
     return not (settings.fitted.xv_101 and settings.fitted.xv_102)
 
 
-def appliance_temperature(s: Signals, settings: Settings) -> tuple[float, float]:
+def appliance_temperature(s: Signals, prepared: Prepared) -> tuple[float, float]:
     """Return how warm the appliance is, degC, and how far off that may be, K."""
+    tolerance_k = prepared.settings.procedure.pt_tolerance_k
     if s.t_001 == s.t_001:
-        return s.t_001, settings.procedure.pt_tolerance_k
-    return settings.job.ambient_degc, settings.procedure.pt_tolerance_k + UNMEASURED_K
+        return s.t_001, tolerance_k
+    return prepared.settings.job.ambient_degc, tolerance_k + prepared.figures.procedure.appliance.unmeasured_k
 
 
 def liquid_in_reach(w: Work) -> bool:
@@ -67,6 +63,6 @@ def liquid_in_reach(w: Work) -> bool:
     return w.appliance.hose_at == "liquid" if one_inlet(w.settings) else w.settings.fitted.xv_101
 
 
-def may_hold_liquid(state: State, p_pa_abs: float) -> bool:
+def may_hold_liquid(w: Work, p_pa_abs: float) -> bool:
     """Whether liquid may still stand in the appliance; far below its first pressure what comes is the cooler's own."""
-    return p_pa_abs > MAY_HOLD_SHARE * state.appliance.start_pa_abs
+    return p_pa_abs > w.figures.appliance.may_hold_liquid_share * w.before.appliance.start_pa_abs

@@ -12,21 +12,10 @@ from rigctl.control.protect.situation import Situation
 from rigctl.control.state import Clearing
 from rigctl.control.vocabulary import Phase, Step
 
-CLEAR_START_S = 2.0
-CLEAR_HEADER_S = 20.0
-CLEAR_IN_VAIN_S = 20.0
-"""The motor runs at least so long before the bypass is tried; a header that is not down by then never will be (an inlet
-leaks); a header that has not risen so long after the cooler should have been let in means that XV-203 is shut."""
-CLEAR_SEEN_PA = 2e4
-CLEAR_UNSEEN = 0.4
-CLEAR_FLOW_KG_S = 5e-4
-"""Weight gain above which the cooler is not empty yet."""
 HEADER_STAYS_UP = "The cooler was not cleared out: the header does not come down. Does an inlet valve not shut?"
 COOLER_STAYS_SHUT = "The cooler was not cleared out: nothing came from it. Does XV-203 open?"
 CLEAR_TIME_OUT = "The cooler was not wholly cleared out in the time given for it."
 NO_ROOM = "The cooler was not wholly cleared out: the cylinder has no room left for what it still holds."
-NO_ROOM_SHARE, NO_ROOM_AHEAD_S = 0.1, 3.0
-"""So near to its limit, in shares of the reserve and by the time that the flow goes on, nothing more is let in."""
 LINES_HOLD_LIQUID = (
     "Cooler and discharge hose still hold liquid and stay open to the cylinder: empty them before any valve is closed."
 )
@@ -60,19 +49,19 @@ def shutting(wish: Wish) -> int:
 
 def stand_down(w: Work, f: Facts, limit_s: float) -> None:
     """Clear out, then shut and weigh, or only stand by: the steps of HOLDING and STOPPING."""
-    procedure = w.settings.procedure
+    procedure, k = w.settings.procedure, w.figures.clear_out
     if w.step is Step.EMPTYING:
         done, in_vain = clear(w)
-        if done or in_vain or w.in_phase_s > 0.7 * limit_s or w.permits.forbidden & M_101:
+        if done or in_vain or w.in_phase_s > k.limit_share * limit_s or w.permits.forbidden & M_101:
             w.begin(Step.SHUTTING)
             w.lines.uncleared = not done
             if w.lines.uncleared:
                 w.tell("note", "XV-203", in_vain or CLEAR_TIME_OUT)
     elif w.step is Step.SHUTTING:
         rested = w.s.steady_s >= procedure.scale_steady_s or not w.lines.moved
-        f.settled = (w.in_step_s > 3.0 * procedure.valve_stroke_s and rested) or w.in_phase_s > limit_s
+        f.settled = (w.in_step_s > k.shut_strokes * procedure.valve_stroke_s and rested) or w.in_phase_s > limit_s
     else:
-        f.settled = w.in_step_s > 2.0 * procedure.valve_stroke_s
+        f.settled = w.in_step_s > k.stand_by_strokes * procedure.valve_stroke_s
 
 
 def clear(w: Work) -> tuple[bool, str]:
@@ -81,24 +70,25 @@ def clear(w: Work) -> tuple[bool, str]:
     Done means: XV-203 showed itself open by a rising header, and the header has been down for the dwell time with
     the cylinder gaining nothing (XV-203 is narrow: the header may be low while the cooler still boils).
     """
-    x, s, now_s, was = w.x, w.s, w.now_s, w.lines.clearing
+    x, s, now_s, was, k = w.x, w.s, w.now_s, w.lines.clearing, w.figures.clear_out
     level = w.settings.procedure.clear_out_level_pa_abs
     if was.switched_s != was.switched_s:
         return _pump_header_down(w, x, level)
     if not x.bits & XV_203:
         w.lines.clearing = Clearing(s.p_201, s.p_101, was.switched_s)
         return False, ""
-    seen = was.seen or s.p_101 > was.low_pa_abs + CLEAR_SEEN_PA
-    still = not (s.scale_ok and s.disturbed_s == 0.0 and w.before.estimate.weight.flow_kg_s > CLEAR_FLOW_KG_S)
+    seen = was.seen or s.p_101 > was.low_pa_abs + k.cooler_seen_pa
+    still = not (s.scale_ok and s.disturbed_s == 0.0 and w.before.estimate.weight.flow_kg_s > k.boils_kg_s)
     # A cooler that still boils holds the header up; where no scale sees what comes, it must go lower.
-    enough = level if s.scale_ok else CLEAR_UNSEEN * level
+    enough = level if s.scale_ok else k.unseen_level_share * level
     down = x.pumping and seen and s.p_101 <= enough and still
     down_s = (was.down_s if was.down_s == was.down_s else now_s) if down else nan
     w.lines.clearing = Clearing(was.from_pa_abs, was.low_pa_abs, was.switched_s, seen, down_s)
-    in_vain = not seen and now_s - was.switched_s > CLEAR_IN_VAIN_S
+    in_vain = not seen and now_s - was.switched_s > k.cooler_most_s
     done = down and now_s - down_s >= w.settings.procedure.dwell_s
     if not done and w.on_scale.tare_known:
-        margin_kg = NO_ROOM_SHARE * w.settings.limits.fill_reserve_kg + NO_ROOM_AHEAD_S * max(s.flow_kg_s, 0.0)
+        margin_kg = k.no_room_reserve_share * w.settings.limits.fill_reserve_kg
+        margin_kg += k.no_room_ahead_s * max(s.flow_kg_s, 0.0)
         if x.net_contents_kg > x.fill_limit_kg - margin_kg:
             return False, NO_ROOM
     return done, COOLER_STAYS_SHUT if in_vain else ""
@@ -106,12 +96,13 @@ def clear(w: Work) -> tuple[bool, str]:
 
 def _pump_header_down(w: Work, x: Situation, level_pa_abs: float) -> tuple[bool, str]:
     """First the header alone, over the ordinary way; when it is down the clear-out goes over to the bypass."""
-    running_s = min(x.motor_on_s, w.now_s - w.before.step_s)
-    if running_s >= CLEAR_START_S and w.s.p_101 <= level_pa_abs:
+    running_s, k = min(x.motor_on_s, w.now_s - w.before.step_s), w.figures.clear_out
+    if running_s >= k.header_least_s and w.s.p_101 <= level_pa_abs:
         w.lines.clearing = Clearing(w.s.p_201, w.s.p_101, w.now_s)
         return False, ""
-    full = w.on_scale.tare_known and x.net_contents_kg > x.fill_limit_kg - 0.25 * w.settings.limits.fill_reserve_kg
-    return False, HEADER_STAYS_UP if full or running_s > CLEAR_HEADER_S else ""
+    reserve_kg = k.header_reserve_share * w.settings.limits.fill_reserve_kg
+    full = w.on_scale.tare_known and x.net_contents_kg > x.fill_limit_kg - reserve_kg
+    return False, HEADER_STAYS_UP if full or running_s > k.header_most_s else ""
 
 
 def lines_fill(w: Work) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import msgspec
 
 from rigctl.control import notation
+from rigctl.control.figures.procedure import Cylinders
 from rigctl.control.prepared import Prepared
 from rigctl.control.procedure.work import Work
 from rigctl.control.sense import weight
@@ -16,10 +17,6 @@ from rigctl.refrigerant.catalogue import UnknownRefrigerantError
 from rigctl.refrigerant.cylinder import CylinderError, fill_limit, pressure_rating, retest_check
 from rigctl.refrigerant.saturation import ATMOSPHERE_PA_ABS
 
-TARE_SHARE = 0.02
-TARE_SLACK_KG = 0.2
-TARE_MORE_KG = 1.0
-"""How far from its stamp and log a cylinder may weigh, below and above; common practice, no source."""
 SCALE_RESTLESS = "The scale does not come to rest. See that nothing touches the cylinder, then restart."
 
 
@@ -55,15 +52,17 @@ def cylinder_fault(cylinder: Cylinder, prepared: Prepared) -> str:
     return ""
 
 
-def too_light(gross_kg: float, cylinder: Cylinder) -> bool:
+def too_light(gross_kg: float, cylinder: Cylinder, figures: Cylinders) -> bool:
     """Whether a cylinder is not (wholly) on the scale, or the scale reads low and would hide what is in it."""
-    return not gross_kg >= cylinder.tare_kg * (1.0 - TARE_SHARE) - TARE_SLACK_KG + cylinder.residual_kg
+    least_kg = cylinder.tare_kg * (1.0 - figures.tare_share) - figures.tare_below_kg + cylinder.residual_kg
+    return not gross_kg >= least_kg
 
 
-def too_heavy(gross_kg: float, cylinder: Cylinder) -> bool:
+def too_heavy(gross_kg: float, cylinder: Cylinder, figures: Cylinders) -> bool:
     """Whether a cylinder that comes on weighs more than its stamp and its log explain, or the scale stands still."""
     logged = not cylinder.refrigerant or cylinder.residual_kg > 0.0
-    return logged and gross_kg > cylinder.tare_kg * (1.0 + TARE_SHARE) + cylinder.residual_kg + TARE_MORE_KG
+    most_kg = cylinder.tare_kg * (1.0 + figures.tare_share) + cylinder.residual_kg + figures.tare_above_kg
+    return logged and gross_kg > most_kg
 
 
 def wrong_weight(gross_kg: float, cylinder: Cylinder, settings: Settings) -> str:

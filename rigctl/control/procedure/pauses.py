@@ -11,6 +11,7 @@ from math import inf
 import msgspec
 
 from rigctl.control import notation
+from rigctl.control.figures.procedure import Pauses
 from rigctl.control.procedure.work import Work
 from rigctl.control.protect.situation import Situation
 from rigctl.control.readings import sound
@@ -18,47 +19,34 @@ from rigctl.control.state import Rest
 from rigctl.control.vocabulary import Cause, Phase
 from rigctl.refrigerant.saturation import ATMOSPHERE_PA_ABS
 
-CYLINDER_REST, CYLINDER_BACK = 0.005, 0.08
-"""Below `cylinder_pause_fraction`, as shares of the service pressure: where the motor rests and where it may go on. A
-throttle does not help: what is in the cylinder is warm already."""
-HOT_EASE_K, HOT_REST_K, HOT_BACK_K = 20.0, 4.0, 25.0
-"""Below the limit of the discharge temperature: where cooling is switched on whether it pays or not, where the motor
-rests, and where it may go on."""
-COLD_EASE_K, COLD_REST_K, COLD_BACK_K = 5.0, 1.0, 4.0
-"""Above the freeze guard, by the saturation temperature: where the throttle starts to close, where the motor rests, and
-where it may go on."""
-REST_LEAST_S = 30.0
-"""A rest takes at least this long, and so does the work before one for the cylinder's sake, which can wait."""
-REST_LOOK_S, REST_MOST_S = 30.0, 300.0
-"""Every so often a rest is looked at; one that would take longer in all, by what the last look saw, is in vain."""
 _TAGS = {Cause.CYLINDER: "PT-301", Cause.DISCHARGE: "TT-201", Cause.FREEZING: "FS-001"}
 
 
 def rest(w: Work) -> None:
     """Decide whether the motor rests; only while refrigerant is taken."""
-    was, x = w.pull.rest, w.x
+    was, x, k = w.pull.rest, w.x, w.figures.pauses
     if w.phase not in (Phase.LIQUID, Phase.VAPOR):
         if was.cause is not Cause.NONE:
             w.pull.rest = Rest(ended_s=w.now_s)
         return
     if was.cause is Cause.NONE:
         worked_s = min(x.motor_on_s, w.now_s - was.ended_s) if was.ended_s == was.ended_s else x.motor_on_s
-        cause = _needed(x, worked_s >= REST_LEAST_S)
+        cause = _needed(x, worked_s >= k.work_least_s, k)
         if cause is not Cause.NONE:
-            value, _ = _way_back(x, cause)
+            value, _ = _way_back(x, cause, k)
             w.pull.rest = Rest(cause, w.now_s, w.now_s, value)
             w.sentence = _say(x, cause)
             w.tell("note", _TAGS[cause], w.sentence)
         return
-    value, back = _way_back(x, was.cause)
+    value, back = _way_back(x, was.cause, k)
     rested_s = w.now_s - was.since_s
-    if rested_s >= (0.0 if was.cause is Cause.FREEZING else REST_LEAST_S) and value <= back:
+    if rested_s >= (0.0 if was.cause is Cause.FREEZING else k.rest_least_s) and value <= back:
         w.pull.rest, w.sentence = Rest(ended_s=w.now_s), ""
-    elif w.now_s - was.looked_s >= REST_LOOK_S:
+    elif w.now_s - was.looked_s >= k.rest_look_s:
         gained = was.looked_at - value
-        left_s = (value - back) / gained * REST_LOOK_S if gained > 0.0 else REST_MOST_S
+        left_s = (value - back) / gained * k.rest_look_s if gained > 0.0 else k.rest_most_s
         # An unfit reading makes this true, too: it is not surely getting better.
-        in_vain = not rested_s + left_s < REST_MOST_S
+        in_vain = not rested_s + left_s < k.rest_most_s
         w.pull.rest = msgspec.structs.replace(was, looked_s=w.now_s, looked_at=value, in_vain=in_vain)
 
 
@@ -80,27 +68,27 @@ def _say(x: Situation, cause: Cause) -> str:
     )
 
 
-def _needed(x: Situation, worked: bool) -> Cause:
+def _needed(x: Situation, worked: bool, k: Pauses) -> Cause:
     s, limits = x.s, x.settings.limits
     if not x.pumping:
         return Cause.NONE
-    if freezing_margin_k(x) < COLD_REST_K:
+    if freezing_margin_k(x) < k.cold_rest_k:
         return Cause.FREEZING
-    if worked and _cylinder_share(x) >= limits.cylinder_pause_fraction - CYLINDER_REST:
+    if worked and _cylinder_share(x) >= limits.cylinder_pause_fraction - k.near_rating_rest_share:
         return Cause.CYLINDER
-    if x.settings.fitted.tt_201 and s.t_201 >= limits.discharge_high_degc - HOT_REST_K:
+    if x.settings.fitted.tt_201 and s.t_201 >= limits.discharge_high_degc - k.hot_rest_k:
         return Cause.DISCHARGE
     return Cause.NONE
 
 
-def _way_back(x: Situation, cause: Cause) -> tuple[float, float]:
+def _way_back(x: Situation, cause: Cause, k: Pauses) -> tuple[float, float]:
     """The value that must come down, and to where."""
     limits = x.settings.limits
     if cause is Cause.CYLINDER:
-        return _cylinder_share(x), limits.cylinder_pause_fraction - CYLINDER_BACK
+        return _cylinder_share(x), limits.cylinder_pause_fraction - k.near_rating_back_share
     if cause is Cause.DISCHARGE:
-        return x.s.t_201, limits.discharge_high_degc - HOT_BACK_K
-    return -freezing_margin_k(x), -COLD_BACK_K
+        return x.s.t_201, limits.discharge_high_degc - k.hot_back_k
+    return -freezing_margin_k(x), -k.cold_back_k
 
 
 def _cylinder_share(x: Situation) -> float:

@@ -11,6 +11,7 @@ from collections.abc import Callable
 import msgspec
 
 from rigctl.control import notation
+from rigctl.control.figures.protect import Protect
 from rigctl.control.points import EH_001, INLETS, M_101, PUSH_PULL, XV_203
 from rigctl.control.protect.situation import Situation
 from rigctl.control.readings import Reading, sound
@@ -36,7 +37,8 @@ class Interlock(msgspec.Struct, frozen=True):
     """The sentence: what is wrong, with the number that matters, and what to do."""
     ask: Ask = Ask.CHECK_RIG
     fitted: Callable[[Settings], bool] = lambda settings: True
-    delay_s: Callable[[Settings], float] = lambda settings: 0.0
+    delay_s: Callable[[Settings, Protect], float] = lambda settings, figures: 0.0
+    """How long the cause must be present, by settings and figures."""
 
     @property
     def latched(self) -> bool:

@@ -10,9 +10,6 @@ from rigctl.control.sense import weight
 from rigctl.control.settings import Cylinder
 from rigctl.control.vocabulary import Ask, Phase
 
-SCALE_MOVES_KG = 0.03
-"""From one scan to the next: the scale is still on its way after handling, and no figure of it counts yet."""
-
 
 def judge(w: Work, f: Facts) -> None:
     if not w.asked.restart:
@@ -44,16 +41,16 @@ def _handled_kg(w: Work) -> float:
 def _judge_handling(w: Work, f: Facts) -> None:
     # Nothing flows while the rig is held. A scale that had stood still may now show what it owes; any other step is
     # handling, no refrigerant.
-    memory, moved_kg = w.estimate, _handled_kg(w)
-    if abs(memory.weight.raw_kg - w.before.estimate.weight.raw_kg) > SCALE_MOVES_KG:
+    memory, moved_kg, k = w.estimate, _handled_kg(w), w.figures.held
+    if abs(memory.weight.raw_kg - w.before.estimate.weight.raw_kg) > k.scale_moves_kg:
         f.restart_asked = False
         w.sentence, w.ask = SCALE_RESTLESS, Ask.CHECK_SCALE
         text = w.sentence
-    elif too_light(memory.weight.raw_kg, w.on_scale.cylinder):
+    elif too_light(memory.weight.raw_kg, w.on_scale.cylinder, w.figures.cylinders):
         f.restart_asked = False
         w.sentence, w.ask = wrong_weight(memory.weight.raw_kg, w.on_scale.cylinder, w.settings), Ask.CHECK_SCALE
         text = w.sentence
-    elif 0.0 < moved_kg <= 1.3 * weight.owed_kg(memory) + w.settings.limits.scale_step_kg:
+    elif 0.0 < moved_kg <= k.owed_times * weight.owed_kg(memory) + w.settings.limits.scale_step_kg:
         text = f"The scale shows {moved_kg:+.2f} kg, which the pump says it may have owed: it counts."
         w.estimate = weight.with_scale_believed(memory)
     else:

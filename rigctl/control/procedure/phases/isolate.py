@@ -10,7 +10,8 @@ from rigctl.control.procedure.work import Work
 
 def judge(w: Work, f: Facts) -> None:
     procedure = w.settings.procedure
-    f.isolated = w.in_step_s > 3.0 * procedure.valve_stroke_s and w.s.steady_s >= procedure.scale_steady_s
+    shut = w.in_step_s > w.figures.clear_out.shut_strokes * procedure.valve_stroke_s
+    f.isolated = shut and w.s.steady_s >= procedure.scale_steady_s
 
 
 def wants(wish: Wish) -> int:

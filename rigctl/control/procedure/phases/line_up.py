@@ -23,11 +23,6 @@ from rigctl.control.protect.table import TABLE
 from rigctl.control.state import State
 from rigctl.control.vocabulary import Ask, Phase, Step
 
-LINE_UP_GRACE_S = 15.0
-"""Time a check of the line-up may take to come good before it counts as failed."""
-FILLING_S = 180.0
-"""Time the rig's own volumes may take to fill from the appliance before its pressure is judged."""
-
 
 def line_up_fault(state: State, x: Situation, permits: Permits) -> tuple[str, Ask]:
     """The first line-up check that is not met, as a sentence with what it asks; ("", NOTHING) when all are."""
@@ -49,7 +44,8 @@ def line_up_fault(state: State, x: Situation, permits: Permits) -> tuple[str, As
         if not job.scale_usable:
             return "", Ask.NOTHING
         gross, cylinder = state.estimate.weight.gross_kg, state.on_scale.cylinder
-        if too_light(gross, cylinder) or (not state.on_scale.tare_known and too_heavy(gross, cylinder)):
+        k = x.prepared.figures.procedure.cylinders
+        if too_light(gross, cylinder, k) or (not state.on_scale.tare_known and too_heavy(gross, cylinder, k)):
             return wrong_weight(gross, cylinder, settings), Ask.CHECK_SCALE
         if s.steady_s < settings.procedure.scale_steady_s:
             return SCALE_RESTLESS, Ask.CHECK_SCALE
@@ -64,7 +60,7 @@ def line_up_fault(state: State, x: Situation, permits: Permits) -> tuple[str, As
             Ask.CHECK_APPLIANCE,
         )
     refrigerant = x.prepared.refrigerant
-    t, tolerance = appliance_temperature(s, settings)
+    t, tolerance = appliance_temperature(s, x.prepared)
     slack = settings.instruments.pressure_uncertainty_pa
     high = refrigerant.bubble_pressure_pa_abs(t + tolerance) + slack
     low = refrigerant.dew_pressure_pa_abs(t - tolerance) - slack
@@ -88,25 +84,27 @@ def line_up_fault(state: State, x: Situation, permits: Permits) -> tuple[str, As
 
 
 def judge(w: Work, f: Facts) -> None:
-    procedure = w.settings.procedure
+    procedure, k = w.settings.procedure, w.figures.line_up
     fault, ask = line_up_fault(w.before, w.x, w.permits)
     if fault:
-        grace = LINE_UP_GRACE_S + (procedure.scale_steady_s if w.step is Step.STATIC else 0.0)
-        still_filling = w.step is Step.CONNECTED and not w.s.p_settled and w.in_step_s < FILLING_S
+        grace = k.grace_s + (procedure.scale_steady_s if w.step is Step.STATIC else 0.0)
+        still_filling = w.step is Step.CONNECTED and not w.s.p_settled and w.in_step_s < k.filling_s
         if w.in_step_s > grace and not still_filling:
             _failed(w, f, fault, ask)
     elif w.step is Step.STATIC:
         if not w.on_scale.tare_known:
             weigh_cylinder(w)
         w.begin(Step.CONNECTED)
-    elif w.in_step_s > 4.0 * procedure.valve_stroke_s and (w.s.p_settled or w.appliance.refrigerant_accepted):
+    elif w.in_step_s > k.connected_strokes * procedure.valve_stroke_s and (
+        w.s.p_settled or w.appliance.refrigerant_accepted
+    ):
         _passed(w, f)
 
 
 def _failed(w: Work, f: Facts, fault: str, ask: Ask) -> None:
     f.line_up_failed = True
     w.sentence, w.ask = fault, ask
-    t, _ = appliance_temperature(w.s, w.settings)
+    t, _ = appliance_temperature(w.s, w.prepared)
     below = w.s.p_appliance < w.prepared.refrigerant.dew_pressure_pa_abs(t)
     w.appliance.vapor_only = ask is Ask.CHECK_REFRIGERANT and below
 
@@ -118,7 +116,7 @@ def _passed(w: Work, f: Facts) -> None:
     if others:
         w.tell("note", "PT-001" if w.settings.fitted.pt_001 else "PT-101", others)
     w.appliance.start_pa_abs = p
-    t, tolerance = appliance_temperature(w.s, w.settings)
+    t, tolerance = appliance_temperature(w.s, w.prepared)
     saturated = p > w.prepared.refrigerant.dew_pressure_pa_abs(t - tolerance)
     # What was found the first time stays: on the way back after a stop the pressure is not at rest.
     w.appliance.liquid_done = w.appliance.liquid_done or not (saturated or w.appliance.refrigerant_accepted)

@@ -12,15 +12,13 @@ from rigctl.control.procedure.wish import Wish, drawing
 from rigctl.control.procedure.work import Work
 from rigctl.control.vocabulary import Phase
 
-STARVED_S = 20.0
-"""How long the header must be down before that counts as the appliance's pressure, where PT-001 is missing."""
-
 
 def judge(w: Work, f: Facts) -> None:
-    down = w.x.pumping and w.s.p_appliance <= 1.5 * w.pull.target_pa_abs
+    k = w.figures.liquid
+    down = w.x.pumping and w.s.p_appliance <= k.gone_target_times * w.pull.target_pa_abs
     w.pull.dwell_s = (w.pull.dwell_s if w.pull.dwell_s == w.pull.dwell_s else w.now_s) if down else nan
     # A header that a sticking core starves says nothing about the appliance.
-    lasts_s = 0.0 if w.settings.fitted.pt_001 else STARVED_S
+    lasts_s = 0.0 if w.settings.fitted.pt_001 else k.header_down_s
     f.liquid_gone = w.s.liquid_gone or (down and w.now_s - w.pull.dwell_s >= lasts_s)
     f.hose_must_move = one_inlet(w.settings)
 

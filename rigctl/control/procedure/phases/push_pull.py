@@ -14,27 +14,6 @@ from rigctl.control.sense import crossing
 from rigctl.control.state import Crossing
 from rigctl.control.vocabulary import Phase, Step
 
-START_PRESS_FRACTION = 0.92
-"""Push-pull is not begun with an appliance that stands nearer to what it may be pressed to."""
-PRESS_PA, PRESS_S = 3e4, 60.0
-"""XV-104 opens when the appliance stands so far above the cylinder, else liquid would run back; and how long the
-compressor may take to bring that about."""
-LEAST_PRESS_PA = 5e3
-CROSSING_START_S = 15.0
-CROSSING_LOW_S = 6.0
-PRESSING_S = 90.0
-"""Time before the flow across is judged, for which it must be low to count, and in which the compressor should have
-made the pressure difference that the line needs."""
-CROSSING_BEST_S = 120.0
-"""Time in which the best flow so far is forgotten: the flow falls as the cylinder warms."""
-DRY_SHARE = 0.2
-"""Vapor through the same line makes some 0.3 of the flow of boiling liquid (both choked); less than this means that the
-way across is shut."""
-PRESS_FRACTION = 0.97
-"""Share of what the appliance may be pressed to at which push-pull ends by itself."""
-PUSH_PULL_TIME = 0.95
-"""Share of its time limit at which push-pull ends by itself."""
-
 
 def wants(wish: Wish) -> int:
     # The cooler keeps its way to the cylinder, as in a standing check; XV-201 cuts it off from the discharge, which
@@ -54,15 +33,15 @@ def push_pull_pays(w: Work) -> bool:
     By how much liquid the declared charge leaves, what the cylinder still takes, and both rates; not with an appliance
     that stands near its ceiling already.
     """
-    settings, p, charge_kg = w.settings, w.s.p_appliance, w.settings.job.charge_kg
+    settings, p, charge_kg, k = w.settings, w.s.p_appliance, w.settings.job.charge_kg, w.figures.push_pull
     if not settings.fitted.push_pull or w.appliance.push_pull_over or w.appliance.liquid_done or charge_kg is None:
         return False
-    if not p < START_PRESS_FRACTION * w.prepared.appliance_ceiling_pa_abs:
+    if not p < k.start_share * w.prepared.appliance_ceiling_pa_abs:
         return False
     left_kg = w.prepared.figures.sense.crossing.declared_charge_share * charge_kg - w.recovered_kg()
     room_kg = w.on_scale.fill_limit_kg - settings.limits.fill_reserve_kg - w.x.net_contents_kg
     draw_s = crossing.draw_down_s(w.prepared, p, w.s.p_301, w.x.net_contents_kg)
-    if not draw_s < 0.7 * PRESS_S:
+    if not draw_s < k.draw_down_share * k.press_most_s:
         return False
     return (
         crossing.gain_s(w.prepared, w.estimate.pumped.line, p, min(left_kg, room_kg)) - draw_s
@@ -71,42 +50,43 @@ def push_pull_pays(w: Work) -> bool:
 
 
 def judge(w: Work, f: Facts) -> None:
-    procedure, s = w.settings.procedure, w.s
+    procedure, s, k = w.settings.procedure, w.s, w.figures.push_pull
     pressed_pa = s.p_001 - crossing.cylinder_pa_abs(s)
     if w.step is Step.PRESSING:
-        if w.x.bits & XV_105 and w.in_step_s >= 2.0 * procedure.valve_stroke_s and pressed_pa > PRESS_PA:
+        open_s = k.press_strokes * procedure.valve_stroke_s
+        if w.x.bits & XV_105 and w.in_step_s >= open_s and pressed_pa > k.press_pa:
             w.begin(Step.CROSSING)
-        elif w.in_step_s > PRESS_S:
+        elif w.in_step_s > k.press_most_s:
             _end(w, "the appliance does not come above the cylinder", dry=False)
     elif w.step is Step.CROSSING:
         _crossing(w, pressed_pa)
     else:
-        over = w.in_step_s > procedure.valve_stroke_s + 1.5 * w.settings.scan_period_s
+        over = w.in_step_s > procedure.valve_stroke_s + k.going_over_scans * w.settings.scan_period_s
         f.crossed, f.push_pull_over = over and w.pull.crossing.dry, over and not w.pull.crossing.dry
 
 
 def _crossing(w: Work, pressed_pa: float) -> None:
     """Carry the crossing on, and end it when nothing, or only vapor, comes across, or when it has become no quicker."""
-    procedure, s, was = w.settings.procedure, w.s, w.pull.crossing
-    if w.in_step_s < CROSSING_START_S:
+    procedure, s, was, k = w.settings.procedure, w.s, w.pull.crossing, w.figures.push_pull
+    if w.in_step_s < k.judged_from_s:
         return
-    best = max(was.best_kg_s * (1.0 - min(w.x.dt_s, 1.0) / CROSSING_BEST_S), s.flow_kg_s)
+    best = max(was.best_kg_s * (1.0 - min(w.x.dt_s, 1.0) / k.best_forgotten_s), s.flow_kg_s)
     # A cylinder that stood at the appliance's pressure has to be drawn down before anything can be said.
-    presses = pressed_pa > w.prepared.figures.sense.crossing.choked_share * s.p_001 or w.in_step_s > PRESSING_S
-    better_times = w.prepared.figures.sense.crossing.better_times
-    slow = presses and not s.flow_kg_s > better_times * crossing.liquid_rate_kg_s(w.prepared, s.p_001)
+    across = w.prepared.figures.sense.crossing
+    presses = pressed_pa > across.choked_share * s.p_001 or w.in_step_s > k.pressing_s
+    slow = presses and not s.flow_kg_s > across.better_times * crossing.liquid_rate_kg_s(w.prepared, s.p_001)
     crosses = s.flow_kg_s + s.drawn_kg_s
     few = s.flow_kg_s < procedure.liquid_end_flow * best or crosses < procedure.liquid_end_flow * s.crossing_kg_s
-    low = slow or few or not pressed_pa > LEAST_PRESS_PA
+    low = slow or few or not pressed_pa > k.least_press_pa
     since = (was.low_since_s if was.low_since_s == was.low_since_s else w.now_s) if low else nan
     w.pull.crossing = Crossing(best, since)
     # Vapor is what still crosses where liquid did; where nothing does any more, something is shut.
-    dry = few and crosses > DRY_SHARE * max(best + s.drawn_kg_s, s.crossing_kg_s if presses else 0.0)
-    if low and w.now_s - since >= CROSSING_LOW_S:
+    dry = few and crosses > k.dry_share * max(best + s.drawn_kg_s, s.crossing_kg_s if presses else 0.0)
+    if low and w.now_s - since >= k.low_s:
         _end(w, "vapor comes across" if dry else "little comes across", dry=dry)
-    elif not s.p_001 < PRESS_FRACTION * w.prepared.appliance_ceiling_pa_abs:
+    elif not s.p_001 < k.end_share * w.prepared.appliance_ceiling_pa_abs:
         _end(w, "the appliance is pressed as far as it may be", dry=False)
-    elif w.in_phase_s > PUSH_PULL_TIME * procedure.push_pull_limit_s:
+    elif w.in_phase_s > k.end_time_share * procedure.push_pull_limit_s:
         _end(w, "its time is up", dry=False)
 
 

@@ -26,7 +26,8 @@ def judge(w: Work, f: Facts) -> None:
         w.sentence, w.ask = fault, Ask.CHANGE_CYLINDER
     elif not w.on_scale.tare_known and w.on_scale.off and rested and not _weighs_wrong(w):
         weigh_cylinder(w)
-    f.restart_ready = not fault and w.in_phase_s > 2.0 * procedure.valve_stroke_s and not w.on_scale.off
+    ready_s = w.figures.restarting.ready_strokes * procedure.valve_stroke_s
+    f.restart_ready = not fault and w.in_phase_s > ready_s and not w.on_scale.off
     if f.restart_ready and w.resume_to in (Phase.PUSH_PULL, Phase.LIQUID):
         # Another cylinder: what is left may not be worth pressing any more, or the room in the last one was not.
         w.resume_to = f.resume_to = Phase.PUSH_PULL if push_pull_pays(w) else Phase.LIQUID
@@ -38,8 +39,8 @@ def judge(w: Work, f: Facts) -> None:
 
 
 def _weighs_wrong(w: Work) -> bool:
-    gross, cylinder = w.estimate.weight.gross_kg, w.on_scale.cylinder
-    return w.settings.job.scale_usable and (too_light(gross, cylinder) or too_heavy(gross, cylinder))
+    gross, cylinder, k = w.estimate.weight.gross_kg, w.on_scale.cylinder, w.figures.cylinders
+    return w.settings.job.scale_usable and (too_light(gross, cylinder, k) or too_heavy(gross, cylinder, k))
 
 
 def wants(wish: Wish) -> int:

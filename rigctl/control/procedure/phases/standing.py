@@ -13,11 +13,6 @@ from rigctl.control.state import StandingCheck
 from rigctl.control.vocabulary import RUNNING, Phase, Shape
 from rigctl.refrigerant.saturation import T0_K
 
-TOO_LITTLE_SHARE = 0.5
-"""Less than this share of the declared charge, with the level held, makes the rig ask before it ends."""
-TIGHTEN = 0.7
-"""Where nothing else tells how much the oil still gives, a pull after a failed check goes at least this much lower."""
-
 
 def judge(w: Work, f: Facts) -> None:
     procedure, job, p = w.settings.procedure, w.settings.job, w.s.p_appliance
@@ -41,7 +36,8 @@ def judge(w: Work, f: Facts) -> None:
     if w.standing.start_pa_abs != w.standing.start_pa_abs:
         w.standing.start_pa_abs = seen[-1] if seen else p
     # One reading may be off by the transmitter's noise: a mean above the level counts, and what is far above it.
-    far = p > job.level_pa_abs + 0.5 * w.settings.instruments.pressure_uncertainty_pa
+    far_pa = w.figures.standing.far_above_share * w.settings.instruments.pressure_uncertainty_pa
+    far = p > job.level_pa_abs + far_pa
     above = p != p or far or (seen[-1] if seen else p) > job.level_pa_abs
     ahead = w.standing.outlook
     rested = w.in_phase_s >= outgassing.least_rest_s(w.standing.repeats, k)
@@ -66,7 +62,7 @@ def judge(w: Work, f: Facts) -> None:
 
 
 def _shape(w: Work, passed: bool) -> Shape:
-    t, tolerance_k = appliance_temperature(w.s, w.settings)
+    t, tolerance_k = appliance_temperature(w.s, w.prepared)
     saturation = w.prepared.refrigerant.dew_pressure_pa_abs(t - tolerance_k)
     warmer_k = w.s.t_001 - w.standing.isolated_degc
     return outgassing.shape(
@@ -84,7 +80,8 @@ def _shape(w: Work, passed: bool) -> Shape:
 def _came_little(w: Work) -> bool:
     # A cold coil may hold most of a small charge until it is cleared out; the pump has counted it.
     on_the_way = max(0.0, w.estimate.pumped.kg - w.s.net_kg) if w.settings.fitted.cooler_valves else 0.0
-    return not w.recovered_kg() + on_the_way >= TOO_LITTLE_SHARE * (w.settings.job.charge_kg or 0.0)
+    least_kg = w.figures.standing.too_little_share * (w.settings.job.charge_kg or 0.0)
+    return not w.recovered_kg() + on_the_way >= least_kg
 
 
 def leave(w: Work, f: Facts, phase: Phase) -> None:
@@ -109,7 +106,8 @@ def leave(w: Work, f: Facts, phase: Phase) -> None:
             k = w.prepared.figures.sense.outgassing
             w.pull.giving = outgassing.learned(w.pull.giving, w.standing.rise, w.standing.outlook, w.now_s, k)
         if w.pull.giving.gain_pa_kg != w.pull.giving.gain_pa_kg:
-            lower = min(TIGHTEN * w.pull.target_pa_abs, settings.job.level_pa_abs - (p - began))
+            tighter = w.figures.standing.tighten_share * w.pull.target_pa_abs
+            lower = min(tighter, settings.job.level_pa_abs - (p - began))
             w.pull.target_pa_abs = max(settings.procedure.pull_floor_pa_abs, lower)
 
 

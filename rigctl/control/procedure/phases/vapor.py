@@ -13,31 +13,21 @@ from rigctl.control.procedure.work import Work
 from rigctl.control.sense import outgassing
 from rigctl.control.vocabulary import Phase
 
-BLOWS = 0.95
-"""Header over discharge pressure above which the compressor's valves may stand open."""
-LIQUID_RETURNS = 6
-"""The procedure goes back to the liquid at most so often: every job ends."""
-LIQUID_BACK_S = 5.0
-"""How long more must arrive than vapor can explain before the rig goes back to drawing liquid."""
-NO_PROGRESS_S = 50.0
-"""So long without a lower pressure, below the level, and a pull has done what it can, too."""
-SPENT_RATIO = 0.95
-"""Share of the compression ratio limit at which a pull that is below the level has done what it can."""
-
 
 def judge(w: Work, f: Facts) -> None:
-    s, settings, p = w.s, w.settings, w.s.p_appliance
+    s, settings, p, k = w.s, w.settings, w.s.p_appliance, w.figures.vapor
     w.pull.giving = outgassing.drawn(
         w.pull.giving, p, s.pumped_flow_kg_s, w.x.dt_s, w.x.pumping, w.prepared.figures.sense.outgassing
     )
     enough = _pulled_enough(w)
     # Below the level and at the end of what the compressor can do: stand and let the oil give back meanwhile.
-    spent = s.no_progress_s > NO_PROGRESS_S or s.ratio > SPENT_RATIO * settings.limits.compression_ratio_high
+    ratio_high = k.spent_ratio_share * settings.limits.compression_ratio_high
+    spent = s.no_progress_s > k.spent_after_s or s.ratio > ratio_high
     f.level_held = enough or (w.x.pumping and p <= settings.job.level_pa_abs and spent)
     # An appliance that was pressed up blows through the compressor's valves: more than it displaces, and no liquid.
-    blows = w.appliance.push_pull_over and s.p_101 > BLOWS * s.p_201
-    may_return = not blows and liquid_in_reach(w) and w.appliance.liquid_returns < LIQUID_RETURNS
-    f.liquid_back = may_return and may_hold_liquid(w.before, p) and s.liquid_back_s > LIQUID_BACK_S
+    blows = w.appliance.push_pull_over and s.p_101 > k.blows_share * s.p_201
+    may_return = not blows and liquid_in_reach(w) and w.appliance.liquid_returns < k.most_liquid_returns
+    f.liquid_back = may_return and may_hold_liquid(w, p) and s.liquid_back_s > k.returns_after_s
 
 
 def _pulled_enough(w: Work) -> bool:

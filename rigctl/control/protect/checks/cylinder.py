@@ -10,13 +10,6 @@ from rigctl.control.protect.situation import Situation
 from rigctl.control.vocabulary import Cause
 from rigctl.refrigerant.saturation import ATMOSPHERE_PA_ABS
 
-FULL_AHEAD_S = 5.0
-"""So much flow is counted as in the cylinder already when it is asked whether it is full."""
-SCALE_LAG_S = 20.0
-"""A scale that follows so slowly must not overfill the cylinder: liquid that crosses direct stops so much earlier."""
-AIR_REST_S = 600.0
-"""The cylinder must have rested this long before its pressure can speak of air."""
-
 
 def _gauge(p_pa_abs: float) -> float:
     return p_pa_abs - ATMOSPHERE_PA_ABS
@@ -75,10 +68,11 @@ def say_warm(x: Situation) -> str:
 
 
 def full(x: Situation) -> bool:
+    k = x.figures.cylinder
     # A scale lags, and what flows goes on until a valve has shut.
-    room_kg = x.settings.limits.fill_reserve_kg + FULL_AHEAD_S * max(x.s.flow_kg_s, 0.0)
+    room_kg = x.settings.limits.fill_reserve_kg + k.full_ahead_s * max(x.s.flow_kg_s, 0.0)
     if x.bits & XV_104:
-        room_kg += SCALE_LAG_S * x.s.pumped_flow_kg_s
+        room_kg += k.full_scale_lag_s * x.s.pumped_flow_kg_s
     return (x.taking or x.line_up) and x.net_contents_kg >= x.fill_limit_kg - room_kg
 
 
@@ -140,14 +134,14 @@ def say_level_high(x: Situation) -> str:
 
 
 def air(x: Situation) -> bool:
-    s = x.s
-    if x.cylinder_off or x.motor_off_s < AIR_REST_S or not (fit(s.p_301) and fit(s.t_301)):
+    s, k = x.s, x.figures.cylinder
+    if x.cylinder_off or x.motor_off_s < k.air_rest_s or not (fit(s.p_301) and fit(s.t_301)):
         return False
     # A cylinder just put into ice or sun: TT-301 on its wall runs ahead of what is in it, and feigns air or hides it.
     if not s.p_cylinder_rests:
         return False
     refrigerant = x.prepared.refrigerant
-    if not x.net_contents_kg > 0.05 * x.fill_limit_kg:
+    if not x.net_contents_kg > k.air_least_fill_share * x.fill_limit_kg:
         return False  # no liquid to speak of: saturation does not hold
     return s.p_301 - refrigerant.bubble_pressure_pa_abs(s.t_301) > x.settings.limits.air_allowance_pa
 

@@ -10,22 +10,6 @@ from rigctl.control.protect.row import fit, in_p, in_t, say_unfit
 from rigctl.control.protect.situation import Situation
 from rigctl.control.vocabulary import Cause
 
-RATIO_DELAY_S = 5.0
-WRONG_WAY_OUT_K = 15.0
-"""Discharge above saturation at cylinder temperature plus this has no open cylinder behind it."""
-DEAD_HEAD_MIN_KG_S = 3e-3
-DEAD_HEAD_SHARE = 0.3
-DEAD_HEAD_START_S = 8.0
-DEAD_HEAD_PA = 2e5
-DEAD_HEAD_CREEP_PA_S = 4e3
-"""Weight gain under this share of the pumped flow, a while after the start, with the discharge this far above the
-cylinder or still creeping up, has no open way into the cylinder. Chosen on the simulated rig."""
-RESTRICTED_PA = 3e5
-RESTRICTED_DELAY_S = 15.0
-"""Discharge this far above the cylinder for this long is more than any hose in order takes."""
-PRESSED_PA = 8e5
-"""In push-pull: discharge this far above the appliance has no open way onto it. The throttle holds it at 4 bar."""
-
 
 def high(x: Situation) -> bool:
     return not x.s.p_201 < x.settings.limits.discharge_high_pa_abs
@@ -66,32 +50,33 @@ def say_ratio_high(x: Situation) -> str:
 
 
 def dead_head(x: Situation) -> bool:
-    s = x.s
+    s, k = x.s, x.figures.discharge
     if x.push_pull:
-        return x.pumping and not s.p_201 - s.p_001 < PRESSED_PA
+        return x.pumping and not s.p_201 - s.p_001 < k.pressed_pa
     if not (x.pumping and x.filling):
         return False
     pumped = s.pumped_flow_kg_s
     begun_s = min(x.motor_on_s, x.in_phase_s)  # a second inlet that opens moves pressures and flows, too
-    if pumped > DEAD_HEAD_MIN_KG_S and begun_s > DEAD_HEAD_START_S and s.flow_kg_s < DEAD_HEAD_SHARE * pumped:
+    arrives_kg_s = k.dead_head_arrives_share * pumped
+    if pumped > k.dead_head_least_flow_kg_s and begun_s > k.dead_head_start_s and s.flow_kg_s < arrives_kg_s:
         # The precursor, seconds before the pressure shoots up: weight has stopped and what is pumped piles up in the
         # cooler. Against PT-301 where there is one; else by a weight that had been rising and a pressure that creeps.
         if fit(s.p_301):
-            if s.p_201 - s.p_301 > DEAD_HEAD_PA:
+            if s.p_201 - s.p_301 > k.dead_head_above_pa:
                 return True
-        elif s.was_flowing and s.p_201_rate > DEAD_HEAD_CREEP_PA_S:
+        elif s.was_flowing and s.p_201_rate > k.dead_head_creep_pa_s:
             return True
     if x.bits & XV_203:  # clearing out: the discharge may rise no more than the cylinder does
-        above = s.p_201 - s.p_301 if fit(s.p_301) else s.p_201 - x.clear_from_pa_abs - DEAD_HEAD_PA
-        if above > DEAD_HEAD_PA and not s.flow_kg_s > DEAD_HEAD_MIN_KG_S:
+        above = s.p_201 - s.p_301 if fit(s.p_301) else s.p_201 - x.clear_from_pa_abs - k.dead_head_above_pa
+        if above > k.dead_head_above_pa and not s.flow_kg_s > k.dead_head_least_flow_kg_s:
             return True
     temperature = s.t_301 if fit(s.t_301) else x.settings.job.ambient_degc
-    ceiling = x.prepared.refrigerant.bubble_pressure_pa_abs(temperature + WRONG_WAY_OUT_K)
+    ceiling = x.prepared.refrigerant.bubble_pressure_pa_abs(temperature + k.wrong_way_out_k)
     return (
         not s.p_201_rate <= x.settings.limits.dead_head_rise_pa_s
         and not s.p_201 < ceiling
-        and (s.frozen_share or not s.anchor_gain_kg > 0.02)
-        and not (s.was_flowing and s.flow_kg_s >= DEAD_HEAD_SHARE * pumped)
+        and (s.frozen_share or not s.anchor_gain_kg > k.dead_head_least_gain_kg)
+        and not (s.was_flowing and s.flow_kg_s >= arrives_kg_s)
     )
 
 
@@ -113,7 +98,8 @@ def say_dead_head(x: Situation) -> str:
 
 
 def above_cylinder(x: Situation) -> bool:
-    return x.taking and x.pumping and not x.push_pull and x.s.p_201 - x.s.p_301 > RESTRICTED_PA
+    above_pa = x.figures.discharge.restricted_pa
+    return x.taking and x.pumping and not x.push_pull and x.s.p_201 - x.s.p_301 > above_pa
 
 
 def say_above_cylinder(x: Situation) -> str:

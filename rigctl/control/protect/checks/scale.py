@@ -5,9 +5,6 @@ from __future__ import annotations
 from rigctl.control.protect.row import in_m, say_unfit
 from rigctl.control.protect.situation import Situation
 
-SAME_FIGURE_KG = 0.1
-"""Pumped while the scale shows the same figure to the last digit, after it had been following."""
-
 
 def unfit(x: Situation) -> bool:
     return (x.taking or x.line_up) and not x.s.scale_ok
@@ -29,7 +26,7 @@ def say_disturbed(x: Situation) -> str:
 
 
 def frozen(x: Situation) -> bool:
-    stuck = x.s.was_flowing and x.s.same_pumped_kg > SAME_FIGURE_KG
+    stuck = x.s.was_flowing and x.s.same_pumped_kg > x.figures.scale.stuck_pumped_kg
     return x.taking and (stuck or (x.s.frozen_share and x.s.anchor_pumped_kg > x.settings.limits.scale_frozen_kg))
 
 
@@ -44,8 +41,10 @@ def say_frozen(x: Situation) -> str:
 def disagrees(x: Situation) -> bool:
     allowed = x.settings.limits.estimates_disagree_kg + x.s.second_spread_kg
     excess = x.s.second_raw_kg - x.s.net_kg - x.excess_accepted_kg
+    k = x.figures.scale
     # A scale that shows more than was pumped errs on the safe side and gets more room.
-    return x.taking and x.s.scale_ok and (excess > allowed or -excess > 1.0 + 2.0 * allowed)
+    above_kg = k.above_slack_kg + k.above_allowed_times * allowed
+    return x.taking and x.s.scale_ok and (excess > allowed or -excess > above_kg)
 
 
 def say_disagrees(x: Situation) -> str:

@@ -6,8 +6,6 @@ from rigctl.control.protect.row import contact_bad, in_p, say_contact
 from rigctl.control.protect.situation import Situation
 from rigctl.control.vocabulary import Cause
 
-FREEZE_DELAY_S = 1.0
-
 
 def freezing(x: Situation) -> bool:
     if not x.taking or not contact_bad(x.readings.fs_001_flow, x):

@@ -27,9 +27,10 @@ def falls_fast(x: Situation) -> bool:
     limits = x.settings.limits
     if not (x.taking and not x.push_pull and x.pumping and x.s.p_101 < limits.suction_starved_pa_abs):
         return False
+    from_pa_abs = x.figures.way_in.falls_fast_from_times * limits.suction_starved_pa_abs
     if fit(x.s.p_001):
-        return x.s.p_001 > 3.0 * limits.suction_starved_pa_abs
-    return x.motor_on_s < limits.suction_fast_fall_s and x.appliance_start_pa_abs > 3.0 * limits.suction_starved_pa_abs
+        return x.s.p_001 > from_pa_abs
+    return x.motor_on_s < limits.suction_fast_fall_s and x.appliance_start_pa_abs > from_pa_abs
 
 
 def say_falls_fast(x: Situation) -> str:
