@@ -125,7 +125,7 @@ def made(work: Work) -> tuple[Settings, PlantParameters, tuple[Cylinder, ...]]:
         job__level_pa_abs=work.level_pa_abs or settings.job.level_pa_abs,
         procedure__liquid_limit_s=600.0,
         procedure__vapor_limit_s=600.0,
-        procedure__standing_repeats=4,
+        procedure__standing_repeats=8,
         procedure__standing_s=60.0,
     )
     return settings, replace(plant, appliance=appliance, cylinder=own, ambient=ambient), spares

@@ -46,14 +46,14 @@ def test_everybody_begins_in_the_plant_of_the_closed_loop(case):
     assert hands.Rig(case[0]).z[at.Z_KG_A] == start.arrays[-1][at.Z_KG_A]
 
 
-def _check(level_pa, rise_pa):
-    procedure = SimpleNamespace(standing_settle_s=15.0, standing_s=120.0, standing_rise_pa=rise_pa)
+def _check(level_pa):
+    procedure = SimpleNamespace(standing_settle_s=15.0, standing_s=120.0)
     return hands.Check(SimpleNamespace(procedure=procedure, job=SimpleNamespace(level_pa_abs=level_pa)))
 
 
-def _verdict(pressure_pa, level_pa=1e5, rise_pa=3e4):
+def _verdict(pressure_pa, level_pa=1e5):
     """Verdict on a pressure given as a function of the time stood, and when it fell."""
-    check = _check(level_pa, rise_pa)
+    check = _check(level_pa)
     for second in range(1, 200):
         verdict = check.second(pressure_pa(float(second)))
         if verdict is not None:
@@ -72,22 +72,22 @@ def test_a_pressure_above_the_level_fails_as_soon_as_it_has_settled():
 @settings(max_examples=200, deadline=None)
 @given(st.floats(2e4, 9e4), st.floats(0.0, 1.5e5), st.floats(20.0, 150.0))
 def test_a_rise_that_decays_passes_only_if_its_end_stays_below_the_level(start_pa, rise_pa, decay_s):
-    """Closed form: p0 + d(1 - exp(-t/tau)) is below the level at 135 s, and rose by no more than the allowance or rests
-    below the level. Near the limits, where rounding decides, nothing is asked."""
+    """Closed form: p0 + d(1 - exp(-t/tau)) rests below the level. Near it, where rounding decides, nothing is asked;
+    nor where so little comes in the second minute that an even rise would stay below for ten minutes."""
 
     def pressure(t):
         return start_pa + rise_pa * (1.0 - math.exp(-t / decay_s))
 
-    end, rest, rose = pressure(135.0), start_pa + rise_pa, pressure(135.0) - pressure(15.0)
-    if min(abs(end - 1e5), abs(rest - 1e5), abs(rose - 3e4)) < 200.0:
+    end, rest, slow = pressure(135.0), start_pa + rise_pa, 10.0 * (pressure(135.0) - pressure(75.0))
+    if abs(rest - 1e5) < 200.0 or (end < 1e5 < rest and end + slow < 1e5 + 200.0):
         return
     verdict, _ = _verdict(pressure)
-    assert verdict is (end < 1e5 and (rose < 3e4 or rest < 1e5))
+    assert verdict is (rest < 1e5)
 
 
-def test_a_leak_that_rises_evenly_has_only_the_allowance():
-    assert _verdict(lambda t: 3e4 + 200.0 * t) == (True, 135)  # 24 kPa in 120 s
-    assert _verdict(lambda t: 3e4 + 300.0 * t) == (False, 135)  # 36 kPa
+def test_a_leak_that_rises_evenly_passes_only_where_it_stays_below_for_ten_minutes():
+    assert _verdict(lambda t: 3e4 + 90.0 * t) == (True, 135)  # 54 kPa more in ten minutes
+    assert _verdict(lambda t: 3e4 + 110.0 * t) == (False, 135)  # 66 kPa more
 
 
 def test_the_oracles_stop_holds_in_a_run_of_its_own_and_an_earlier_one_does_not(case, best):
@@ -112,8 +112,8 @@ def test_the_oracles_stop_holds_in_a_run_of_its_own_and_an_earlier_one_does_not(
         end = rig.z[at.Z_PA_A]
         first, second = middle - start, end - middle
         rests = second < 0.9 * first and end + second**2 / (first - second) <= job.settings.job.level_pa_abs
-        little = end - start <= job.settings.procedure.standing_rise_pa
-        return end <= job.settings.job.level_pa_abs and (little or rests)
+        slow = end + 10.0 * max(second, 0.0) <= job.settings.job.level_pa_abs
+        return end <= job.settings.job.level_pa_abs and (slow or rests)
 
     assert best.liquid_s == 0.0, "take another seed: this one draws liquid"
     assert held(best.first_stop_s)

@@ -43,10 +43,11 @@ class Outlook(msgspec.Struct, frozen=True, array_like=True, gc=False):
     fails: float
     """Probability that the check will not be passed, 0 to 1: above the level at its end, or on the way there."""
     stays_below: float
-    """Probability that it rests below the level, 0 to 1; an even rise rests nowhere and has to stay below for half an
-    hour."""
-    even: float
-    """Probability that it rises evenly, as a leak does, 0 to 1."""
+    """Probability that it is still below the level some time after the check's end (`kept_s`), 0 to 1."""
+    rests_below: float
+    """Probability that it comes to rest below the level, 0 to 1; an even rise does not."""
+    kept_pa_abs: float
+    """What it will be then."""
 
 
 class Giving(msgspec.Struct, frozen=True, array_like=True, gc=False):
@@ -167,7 +168,7 @@ def shape(
     if leaks(giving, ahead, now_s, k):
         return Shape.LEAK
     if passed:
-        return Shape.HOLDS if ahead.even <= k.even_surely else Shape.SLOW
+        return Shape.HOLDS if ahead.rests_below >= k.holds_surely else Shape.SLOW
     first = rise.pressures_pa_abs[0]
     if ahead.now_pa_abs - first <= k.warming_times * warming_share * first:
         return Shape.WARMING
@@ -182,7 +183,7 @@ def learned(was: Giving, rise: Rise, outlook: Outlook, now_s: float, k: figures.
     elif not outlook.rate_pa_s > k.slower_share * was.even_pa_s:
         was = msgspec.structs.replace(was, even_pa_s=outlook.rate_pa_s, even_since_s=now_s)
     if len(rise.pressures_pa_abs) >= k.telling_blocks and outlook.rate_pa_s > 0.0:
-        far_s = (outlook.rest_pa_abs - rise.pressures_pa_abs[0]) / outlook.rate_pa_s
+        far_s = (outlook.kept_pa_abs - rise.pressures_pa_abs[0]) / outlook.rate_pa_s
         was = msgspec.structs.replace(was, rise_s=min(max(far_s, k.least_rise_s), k.most_rise_s))
     flow = was.flow_kg_s
     if not (flow > 0.0 and outlook.rate_pa_s > 0.0):
@@ -232,7 +233,8 @@ def outlook(
     weights = [w * exp(-0.5 * (fit[2] - least) / variance) for (_, w), fit in zip(k.rests, fits, strict=True)]
     scale = 1.0 / total(weights)
     since_s = end_s - rise.first_s
-    fails = below = end = rate = 0.0
+    kept_s = since_s + k.kept_s
+    fails = below = rests_below = end = kept = rate = 0.0
     rests = []
     for (tau, _), weight, (a, b, _, var_a, var_b, cov) in zip(k.rests, weights, fits, strict=True):
         w = weight * scale
@@ -243,15 +245,16 @@ def outlook(
         over = _above(p_end, spread, level_pa_abs)
         end += w * p_end
         rate += w * b * _first_rate_1_s(tau, k)
-        if tau == inf:
-            f = k.kept_s
-            rests.append((inf, w))
-        else:
-            f = 1.0
-            rests.append((a + b, w))
+        f = _risen(kept_s, tau, k)
         miss = k.model_share * (a + f * b - p[-1])
         spread = sqrt(max(variance * (var_a + f * f * var_b + 2.0 * f * cov) + miss * miss, 1.0))
         stays = 1.0 - _above(a + f * b, spread, level_pa_abs)
+        kept += w * (a + f * b)
+        if tau == inf:
+            rests.append((inf, w))
+        else:
+            rests_below += w * (1.0 - _above(a + b, spread, level_pa_abs))
+            rests.append((a + b, w))
         below += w * stays
         fails += w * max(over, 1.0 - stays)
     rests.sort()
@@ -261,7 +264,7 @@ def outlook(
         if seen >= 0.5:
             rest = value
             break
-    return Outlook(rate, p[-1], end, rest, fails, below, weights[-1] * scale)
+    return Outlook(rate, p[-1], end, rest, fails, below, rests_below, kept)
 
 
 def _risen(t_s: float, tau_s: float, k: figures.Outgassing) -> float:

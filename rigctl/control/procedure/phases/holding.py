@@ -76,10 +76,11 @@ def _say_came_back(w: Work) -> str:
         "refrigerant still boils out of the oil, liquid is left, or the appliance leaks. Warm the compressor's shell "
         "and the coldest spot",
     )
-    return (
-        f"The pressure came back to {notation.pressure(w.s.p_appliance, w.settings.units)} after "
-        f"{w.standing.repeats} pulls: {cause}, then restart to pull again, or stop."
-    )
+    ahead, units = w.before.standing.outlook, w.settings.units
+    back = f"The pressure came back to {notation.pressure(w.s.p_appliance, units)}"
+    if ahead is not None and not w.s.p_appliance > w.settings.job.level_pa_abs:
+        back += f", and would go on to some {notation.pressure(ahead.kept_pa_abs, units)},"
+    return f"{back} after {w.standing.repeats} pulls: {cause}, then restart to pull again, or stop."
 
 
 def wants(wish: Wish) -> int:
