@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import random
-from math import inf, isnan, nan, sqrt
+from math import exp, inf, isnan, log, nan, sqrt
 from typing import Any
 
 import pytest
@@ -676,6 +676,35 @@ def test_a_cylinder_that_cools_or_warms_has_not_come_to_rest(fall_pa_s: float, r
 
 
 # --- the report
+
+
+def settled_after(tau_s: float, noise_pa: float, seed: int = 1) -> tuple[float, float]:
+    """When a header that fills from atmospheric pressure to 1 MPa counts as at rest, s, and how far off it is then."""
+    memory, random_, now_s = initial(prepare(SHOP)), random.Random(seed), 0.0
+    while now_s < 300.0:
+        now_s += DT_S
+        p = 1e6 - 9e5 * exp(-now_s / tau_s)
+        readings = at_rest(SHOP, now_s, pt_101_pa_abs=p + random_.gauss(0.0, noise_pa))
+        memory, signals = update(
+            memory, readings, prepare(SHOP), Outputs(INLETS), expecting_liquid=False, cylinder_off=False,
+            appliance_pa_abs=nan,
+        )  # fmt: skip
+        if now_s > 1.0 and signals.p_settled:
+            return now_s, 1e6 - p
+    return inf, nan
+
+
+@pytest.mark.parametrize("noise_pa", [0.0, 2e3])
+@pytest.mark.parametrize("tau_s", [1.0, 3.0, 10.0])
+def test_a_header_that_has_filled_is_at_rest_soon_and_one_that_still_fills_is_not(
+    tau_s: float, noise_pa: float
+) -> None:
+    # Closed form: 900 kPa * exp(-t/tau) is left. At a slope of 0.7 kPa/s, tau * 0.7 kPa is; noise may hide as much.
+    for seed in range(3):
+        at_s, off_pa = settled_after(tau_s, noise_pa, seed)
+        gone_s = tau_s * log(9e5 / (700.0 * tau_s))
+        assert at_s < gone_s + 10.0
+        assert off_pa < 700.0 * tau_s + 2.0 * noise_pa * tau_s
 
 
 def test_with_no_readings_at_all_everything_is_unknown_and_nothing_raises() -> None:

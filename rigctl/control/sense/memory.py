@@ -90,8 +90,9 @@ class Pressures(Room, array_like=True, gc=False):
     log_fall_1_s: float = 0.0
     """Smoothed -d ln(p)/dt on the appliance side."""
     side_pa_abs: float = nan
+    quick_pa_abs: float = nan
     slow_pa_abs: float = nan
-    """The appliance's, smoothed over 10 s: tells whether it has come to rest."""
+    """The appliance's behind two lags: their difference tells how fast it moves, and so whether it has come to rest."""
     low_pa_abs: float = inf
     """Lowest pressure that counted as progress, and when."""
     progress_s: float = nan

@@ -26,9 +26,11 @@ def appliance(m: Memory, n: Moment) -> None:
     q, s, p, now_s, gross_kg = m.pressures, n.s, n.s.p_appliance, n.now_s, m.weight.gross_kg
     k, uncertainty_pa = n.figures.pressures, n.settings.instruments.pressure_uncertainty_pa
     if p == p:
+        q.quick_pa_abs = followed(q.quick_pa_abs, p, n.dt_s, k.appliance_quick_s)
         q.slow_pa_abs = followed(q.slow_pa_abs, p, n.dt_s, k.appliance_slow_s)
+    slope_pa_s = (q.quick_pa_abs - q.slow_pa_abs) / (k.appliance_slow_s - k.appliance_quick_s)
     near_pa = k.appliance_rest_share * q.slow_pa_abs + k.appliance_rest_uncertainties * uncertainty_pa
-    s.p_settled = abs(p - q.slow_pa_abs) <= near_pa
+    s.p_settled = abs(slope_pa_s) * k.appliance_rest_s <= near_pa
     if not (n.pumping and n.inlet_open) or q.progress_s != q.progress_s:
         q.low_pa_abs, q.progress_s, q.progress_gross_kg = inf, now_s, gross_kg
     if p == p:
