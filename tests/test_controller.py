@@ -12,7 +12,7 @@ from hypothesis import settings as hypothesis_settings
 from hypothesis import strategies as st
 
 from rigctl import scan
-from rigctl.control.points import ALL, INLETS, M_101, SAFE, XV_201, XV_202, XV_203, XV_204, XV_301, tags
+from rigctl.control.points import ALL, INLETS, M_101, SAFE, XV_101, XV_201, XV_202, XV_203, XV_204, XV_301, tags
 from rigctl.control.protect.table import TABLE
 from rigctl.control.readings import RequestKind, Source
 from rigctl.control.settings import Cylinder, Settings
@@ -754,9 +754,9 @@ def test_every_phase_ends(phase: Phase) -> None:
     assert "limit" in rig.state.control.sentence
 
 
-def _gaining(wet: bool) -> Puppet:
+def _gaining(wet: bool, settings: Settings = FULL) -> Puppet:
     """Vapor is drawn and the cylinder gains 20 g/s, more than vapor can explain, again and again."""
-    rig = pumping(Phase.VAPOR)
+    rig = pumping(Phase.VAPOR, settings)
     p = rig.saturated_pa_abs
     shows = {"pt_001_pa_abs": p, "pt_101_pa_abs": 0.8 * p, "pt_102_pa_abs": 0.8 * p * (0.4 if wet else 0.9)}
     shows["tt_101_degc"] = 0.0 if wet else 40.0
@@ -779,6 +779,14 @@ def test_the_rig_goes_back_to_the_liquid_at_most_six_times() -> None:
     # A scale that creeps must not keep the job going for ever.
     rig = _gaining(wet=True)
     assert _returns(rig) == 6 == rig.state.control.appliance.liquid_returns
+
+
+@pytest.mark.parametrize("settings", [FULL, SHOP, change(FULL, fitted__pt_001=False)])
+def test_without_a_liquid_port_in_reach_the_rig_never_draws_liquid_and_xv_101_stays_shut(settings: Settings) -> None:
+    settings = change(settings, job__liquid_first=False)
+    for one in (led_to(Phase.COMPLETE, settings), _gaining(wet=True, settings=settings)):
+        assert Phase.LIQUID not in {record.phase for record in one.records}
+        assert not any(record.outputs.on(XV_101) for record in one.records)
 
 
 def test_the_coolers_own_liquid_does_not_send_the_rig_back() -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from rigctl.control.points import INLETS, XV_102
 from rigctl.control.prepared import Prepared
 from rigctl.control.procedure.work import Work
 from rigctl.control.sense.signals import Signals
@@ -58,8 +59,15 @@ def appliance_temperature(s: Signals, prepared: Prepared) -> tuple[float, float]
     return prepared.settings.job.ambient_degc, tolerance_k + prepared.figures.procedure.appliance.unmeasured_k
 
 
+def inlets_hooked_up(settings: Settings) -> int:
+    """Inlets that lead to a port: without a liquid port in reach XV-101 may stand on a loose hose."""
+    return INLETS if settings.job.liquid_first or not settings.fitted.xv_102 else XV_102
+
+
 def liquid_in_reach(w: Work) -> bool:
     """Whether an inlet leads to the appliance's liquid port."""
+    if not w.settings.job.liquid_first:
+        return False
     return w.appliance.hose_at == "liquid" if one_inlet(w.settings) else w.settings.fitted.xv_101
 
 

@@ -110,7 +110,7 @@ def _failed(w: Work, f: Facts, fault: str, ask: Ask) -> None:
 
 
 def _passed(w: Work, f: Facts) -> None:
-    job, p = w.settings.job, w.s.p_appliance
+    p = w.s.p_appliance
     f.line_up_passed = True
     others = "" if w.appliance.refrigerant_accepted else alike(w.s, w.prepared)
     if others:
@@ -120,7 +120,7 @@ def _passed(w: Work, f: Facts) -> None:
     saturated = p > w.prepared.refrigerant.dew_pressure_pa_abs(t - tolerance)
     # What was found the first time stays: on the way back after a stop the pressure is not at rest.
     w.appliance.liquid_done = w.appliance.liquid_done or not (saturated or w.appliance.refrigerant_accepted)
-    f.liquid_wanted = job.liquid_first and liquid_in_reach(w) and not w.appliance.liquid_done
+    f.liquid_wanted = liquid_in_reach(w) and not w.appliance.liquid_done
     f.push_pull_pays = f.liquid_wanted and push_pull_pays(w)
 
 

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from rigctl.control import notation
-from rigctl.control.points import EH_001, INLETS, M_001, XV_202, XV_301
-from rigctl.control.procedure.appliance import appliance_temperature
+from rigctl.control.points import EH_001, M_001, XV_202, XV_301
+from rigctl.control.procedure.appliance import appliance_temperature, inlets_hooked_up
 from rigctl.control.procedure.sequence import Facts
 from rigctl.control.procedure.wish import Wish
 from rigctl.control.procedure.work import Work
@@ -118,5 +118,5 @@ def enter(w: Work, f: Facts, was: Phase) -> None:
 def wants(wish: Wish) -> int:
     # Without its own instrument the appliance is watched through an open inlet; the compressor's valves and XV-201
     # keep the discharge side away from it.
-    inlet = 0 if wish.settings.fitted.pt_001 else INLETS
+    inlet = 0 if wish.settings.fitted.pt_001 else inlets_hooked_up(wish.settings)
     return inlet | XV_202 | XV_301 | wish.aids & (EH_001 | M_001)

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from math import nan
 
-from rigctl.control.points import INLETS
-from rigctl.control.procedure.appliance import liquid_in_reach, may_hold_liquid
+from rigctl.control.procedure.appliance import inlets_hooked_up, liquid_in_reach, may_hold_liquid
 from rigctl.control.procedure.clearing import lines_fill
 from rigctl.control.procedure.sequence import Facts
 from rigctl.control.procedure.wish import Wish, drawing
@@ -59,4 +58,4 @@ def enter(w: Work, f: Facts, was: Phase) -> None:
 
 
 def wants(wish: Wish) -> int:
-    return drawing(wish, INLETS) | wish.aids
+    return drawing(wish, inlets_hooked_up(wish.settings)) | wish.aids
