@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copy
 import functools
 from typing import Any
 
@@ -414,6 +415,52 @@ def test_lines_that_may_not_be_cleared_before_a_change_are_told() -> None:
     rig.to(Phase.HELD)
     assert rig.state.control.ask is Ask.CHANGE_CYLINDER and not any(r.outputs.on(XV_203) for r in rig.records)
     assert rig.state.control.lines.uncleared and "liquid" in rig.state.control.sentence
+
+
+def test_after_a_cylinder_change_in_the_clear_out_the_lines_keep_their_way_like_any_that_hold_liquid() -> None:
+    # The cooler is let into the header and pumped on: a hold may not shut it in, a stop may not call it empty.
+    rig = led_to(Phase.CLEAR_OUT)
+    rig.ask(RequestKind.HOLD)
+    rig.to(Phase.HELD)
+    rig.ask(RequestKind.RESTART, cylinder=NEXT)
+    rig.to(Phase.HELD)
+    assert rig.state.control.resume_to is Phase.CLEAR_OUT and rig.state.control.ask is Ask.CHANGE_CYLINDER
+    rig.gross_kg = NEXT.tare_kg
+    rig.ask(RequestKind.RESTART, cylinder=NEXT)
+    rig.to(Phase.CLEAR_OUT).run(lambda puppet: puppet.outputs.on(M_101)).wait(1.0)
+    for kind in (RequestKind.HOLD, RequestKind.ABORT):
+        other = copy.deepcopy(rig)
+        other.ask(kind)
+        other.run(lambda puppet: puppet.phase in (Phase.HELD, Phase.ABORTED)).wait(5.0)
+        assert other.outputs.on(THE_WAY), f"{kind.value}: shut in full"
+    rig.cooler_opens = False
+    rig.ask(RequestKind.STOP)
+    rig.to(Phase.STOPPED)
+    assert "liquid" in rig.state.control.sentence and rig.outputs.on(THE_WAY)
+
+
+def test_a_stop_while_a_cylinder_with_uncleared_lines_is_off_says_that_they_hold_liquid() -> None:
+    rig = cleared_for_another()
+    rig.cooler_opens = False
+    rig.to(Phase.HELD)
+    assert rig.state.control.lines.uncleared
+    rig.ask(RequestKind.STOP)
+    rig.to(Phase.STOPPED)
+    assert "liquid, shut in" in rig.state.control.sentence and not rig.outputs.on(XV_301)
+
+
+@pytest.mark.parametrize("phase", [Phase.LIQUID, Phase.VAPOR])
+@pytest.mark.parametrize("change_first", [False, True])
+def test_a_stop_after_a_power_loss_says_that_the_lines_are_shut_in(phase: Phase, change_first: bool) -> None:
+    rig = pumping(phase)
+    rig.state = after_power_loss(rig.state)
+    rig.scan()
+    if change_first:
+        rig.gross_kg = NEXT.tare_kg
+        rig.ask(RequestKind.RESTART, cylinder=NEXT)
+    rig.ask(RequestKind.STOP)
+    rig.to(Phase.STOPPED)
+    assert "liquid, shut in" in rig.state.control.sentence and not rig.outputs.on(XV_301)
 
 
 # --- a scale that had stood still, and a scale that was touched

@@ -19,6 +19,9 @@ NO_ROOM = "The cooler was not wholly cleared out: the cylinder has no room left 
 LINES_HOLD_LIQUID = (
     "Cooler and discharge hose still hold liquid and stay open to the cylinder: empty them before any valve is closed."
 )
+LINES_SHUT_IN = (
+    "Cooler and discharge hose may hold liquid, shut in: keep them cool, and open no joint before they are emptied."
+)
 CAN_CLEAR = (Phase.LINE_UP, Phase.PUSH_PULL, Phase.LIQUID, Phase.VAPOR, Phase.STANDING, Phase.CLEAR_OUT)
 
 

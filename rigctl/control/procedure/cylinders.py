@@ -94,9 +94,7 @@ def change_cylinder(state: State, memory: Senses, cylinder: Cylinder, prepared: 
             off_uncertainty_kg=was.off_uncertainty_kg,
             earlier=earlier,
         ),
-        lines=msgspec.structs.replace(
-            lines, path_shut=True, moved=False, uncleared=lines.uncleared or (lines.moved and not lines.path_shut)
-        ),
+        lines=msgspec.structs.replace(lines, path_shut=True, moved=False, uncleared=lines.uncleared or lines.moved),
     )
 
 

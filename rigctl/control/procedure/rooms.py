@@ -56,6 +56,7 @@ _ON_ENTERING: dict[Phase, _Turn] = {
     Phase.LIQUID: liquid.enter,
     Phase.VAPOR: vapor.enter,
     Phase.STANDING: standing.enter,
+    Phase.CLEAR_OUT: clear_out.enter,
     Phase.HOLDING: holding.enter,
     Phase.HELD: held.enter,
     Phase.STOPPING: stopping.enter,

@@ -30,7 +30,7 @@ def judge(w: Work, f: Facts) -> None:
 def _put_on(w: Work, cylinder: Cylinder) -> None:
     other = change_cylinder(w.before, w.estimate, cylinder, w.prepared)
     w.on_scale = other.on_scale
-    w.lines.path_shut, w.lines.moved = other.lines.path_shut, other.lines.moved
+    w.lines = other.lines
 
 
 def _handled_kg(w: Work) -> float:

@@ -16,6 +16,8 @@ def judge(w: Work, f: Facts) -> None:
 def enter(w: Work, f: Facts, was: Phase) -> None:
     # Lines that cannot be emptied now keep their way into the cylinder: nothing is shut in full of liquid.
     cooler_valves = w.settings.fitted.cooler_valves
+    if w.lines.moved and w.lines.path_shut:
+        w.lines.uncleared = True  # the power has shut them in, and nothing has emptied them since
     late = was in (Phase.VAPOR, Phase.STANDING, Phase.ISOLATE)  # by then a cooler is far from full
     keep = Step.SHUTTING if late and not cooler_valves else Step.STANDING_BY
     can_clear = was in CAN_CLEAR and cooler_can_be_emptied(w)
