@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 
 from rigctl import scan
 from rigctl.control.points import ALL, INLETS, M_101, SAFE, XV_101, XV_201, XV_202, XV_203, XV_204, XV_301, tags
-from rigctl.control.protect.table import TABLE
+from rigctl.control.protect.table import INDEX, TABLE
 from rigctl.control.readings import RequestKind, Source
 from rigctl.control.settings import Cylinder, Settings
 from rigctl.control.vocabulary import ACTIVE, RUNNING, Ask, Phase, Step
@@ -847,6 +847,36 @@ def test_every_transient_state_ends_though_no_instrument_answers(phase: Phase) -
     limits = FULL.procedure
     within = max(limits.holding_limit_s, limits.stopping_limit_s, limits.aborting_s, limits.restarting_limit_s)
     rig.run(lambda puppet: puppet.phase is not phase, within_s=within + 10.0)
+
+
+@pytest.mark.parametrize("tag", ["PT-001.unfit", "WT-301.unfit", "WT-301.full", "PT-301.near", "LSH-301.high"])
+def test_what_would_hold_the_rig_again_keeps_a_restart_from_running(tag: str) -> None:
+    """An appliance gauge that stays unfit led to restarting, vapor, holding, held, for ever, with valves that moved."""
+    shows: dict[str, dict[str, Any]] = {
+        "PT-001.unfit": {"pt_001_pa_abs": UNFIT["not a number"](0.0, 0.0, 1.0)},
+        "WT-301.unfit": {"wt_301_kg": UNFIT["not a number"](0.0, 0.0, 1.0)},
+        "LSH-301.high": {"lsh_301_ok": 0.0},
+        "PT-301.near": {
+            "pt_301_pa_abs": 1e5 + FULL.limits.cylinder_pause_fraction * FULL.cylinder.service_pressure_pa_gauge + 1e5
+        },
+    }
+    rig = pumping(Phase.VAPOR)
+    rig.ask(RequestKind.HOLD)
+    rig.to(Phase.HELD)
+    if tag == "WT-301.full":
+        rig.state = change(rig.state, control__on_scale__fill_limit_kg=rig.nearly_full_kg())
+    rig.overrides = dict(shows.get(tag, {}))
+    rig.ask(RequestKind.RESTART)
+    begun = len(rig.records)
+    rig.to(Phase.HELD)
+    assert {record.phase for record in rig.records[begun:-1]} == {Phase.RESTARTING}
+    row = TABLE[INDEX[tag]]
+    assert rig.state.control.ask is row.ask and rig.state.control.sentence
+    if row.ask is not Ask.CHANGE_CYLINDER:
+        rig.overrides = {}
+        rig.ask(RequestKind.RESTART)
+        rig.to(*RUNNING)
+        assert rig.phase is Phase.VAPOR
 
 
 def test_a_throttle_without_a_ramp_opens_at_once() -> None:

@@ -223,10 +223,12 @@ def test_a_whole_job_with_a_cylinder_change_breaks_no_promise_and_goes_on_crossi
     assert result.outcome is Phase.COMPLETE
     assert result.trips == 0
     stays = [span.phase for span in result.phases]
-    assert stays.count(Phase.PUSH_PULL) == result.holds + 1 > 1, "liquid was left for the next cylinder"
-    last = len(stays) - 1 - stays[::-1].index(Phase.PUSH_PULL)
-    assert stays[last + 1] is Phase.VAPOR, "vapor came across: nothing is left to draw as liquid"
-    assert Phase.LIQUID not in stays
+    draws = [phase for phase in stays if phase in (Phase.PUSH_PULL, Phase.LIQUID)]
+    assert len(draws) == result.holds + 1 > 2, "liquid was left for the next cylinder"
+    # The last few kilograms may be too little to cross; from then on nothing crosses any more.
+    assert draws[:-1] == [Phase.PUSH_PULL] * result.holds
+    last = len(stays) - 1 - stays[::-1].index(draws[-1])
+    assert stays[last + 1] is Phase.VAPOR, "nothing is left to draw as liquid"
     error_kg, uncertainty_kg = watch.mass_error()
     assert abs(error_kg) < 2.0 * uncertainty_kg
     assert result.least_water_degc > 0.0

@@ -116,9 +116,11 @@ def _situation(state: State, readings: Readings, prepared: Prepared, s: Signals)
     x.active = phase in ACTIVE
     x.under_way = x.active or phase in (Phase.ABORTING, Phase.ABORTED)
     x.push_pull = phase is Phase.PUSH_PULL
-    x.taking = phase is Phase.LIQUID or phase is Phase.VAPOR or x.push_pull
+    # Before a restart the rows are judged as in the phase it leads to: what would hold the rig there holds it here.
+    going = state.resume_to if phase is Phase.RESTARTING else phase
+    x.taking = going is Phase.LIQUID or going is Phase.VAPOR or going is Phase.PUSH_PULL
     x.vapor = phase is Phase.VAPOR
-    x.line_up = phase is Phase.LINE_UP
+    x.line_up = going is Phase.LINE_UP
     x.filling = x.bits & XV_301 != 0
     x.attended = phase in (Phase.HELD, Phase.RESTARTING)
     x.pumping = x.bits & M_101 != 0

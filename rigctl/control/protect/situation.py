@@ -81,7 +81,7 @@ class Situation:
     s: Signals
     settings: Settings
     taking: bool
-    """PUSH_PULL, LIQUID or VAPOR: the appliance is being emptied."""
+    """PUSH_PULL, LIQUID or VAPOR: the appliance is being emptied, or is to be once RESTARTING is done."""
     under_way: bool
     """A job is under way or has been tripped: what tripped it may still stand."""
     vapor: bool

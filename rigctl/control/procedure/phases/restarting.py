@@ -14,6 +14,7 @@ from rigctl.control.procedure.phases.push_pull import push_pull_pays
 from rigctl.control.procedure.sequence import Facts
 from rigctl.control.procedure.wish import Wish, water_moves, way_kept_open
 from rigctl.control.procedure.work import Work
+from rigctl.control.protect.table import TABLE
 from rigctl.control.vocabulary import Ask, Phase
 
 
@@ -27,14 +28,18 @@ def judge(w: Work, f: Facts) -> None:
     elif not w.on_scale.tare_known and w.on_scale.off and rested and not _weighs_wrong(w):
         weigh_cylinder(w)
     ready_s = w.figures.restarting.ready_strokes * procedure.valve_stroke_s
-    f.restart_ready = not fault and w.in_phase_s > ready_s and not w.on_scale.off
+    held = w.permits.hold >= 0
+    f.restart_ready = not (fault or held) and w.in_phase_s > ready_s and not w.on_scale.off
     if f.restart_ready and w.resume_to in (Phase.PUSH_PULL, Phase.LIQUID):
         # Another cylinder: what is left may not be worth pressing any more, or the room in the last one was not.
         w.resume_to = f.resume_to = Phase.PUSH_PULL if push_pull_pays(w) else Phase.LIQUID
     if w.in_phase_s > procedure.restarting_limit_s and not f.restart_ready:
         f.restart_failed = True
         w.sentence, w.ask = SCALE_RESTLESS, Ask.CHECK_SCALE
-        if _weighs_wrong(w):
+        if held:
+            row = TABLE[w.permits.hold]
+            w.sentence, w.ask = row.say(w.x), row.ask
+        elif _weighs_wrong(w):
             w.sentence = wrong_weight(w.estimate.weight.gross_kg, cylinder, w.settings)
 
 
