@@ -670,6 +670,50 @@ def check_latch(tag: str, run: Any = evaluate) -> None:
     assert not permits.latched and not permits.forbidden, "it does not come back by itself"
 
 
+BANDS: dict[str, tuple[float, float, Callable[[float], tuple[dict[str, Any], dict[str, Any]]]]] = {
+    "PT-201.high": (L.discharge_high_pa_abs, 0.02 * L.discharge_high_pa_abs, lambda v: ({"pt_201_pa_abs": v}, {})),
+    "TT-201.high": (L.discharge_high_degc, 2.0, lambda v: ({"tt_201_degc": v}, {})),
+    "TT-301.high": (L.cylinder_high_degc, 2.0, lambda v: ({"tt_301_degc": v}, {})),
+    "PT-301.high": (2.75e6, 0.02 * 2.75e6, lambda v: ({"pt_301_pa_abs": v + ATMOSPHERE}, {})),
+    "WT-301.overfull": (10.0, 0.05, lambda v: ({}, {"net_contents_kg": v})),
+    "AT-001.gas": (L.gas_alarm_lfl, 0.1 * L.gas_alarm_lfl, lambda v: ({"at_001_lfl": v}, {})),
+}
+"""Rows with a dead band (ISA-18.2): limit, how far below it the cause is gone, and how a value is shown."""
+
+
+def check_dead_band(tag: str, run: Any = evaluate) -> None:
+    limit, band, made = BANDS[tag]
+    bit, news, now_s = 1 << INDEX[tag], 0, 100.0
+    memory = Memory()
+
+    def see(value: float) -> bool:
+        nonlocal memory, news, now_s
+        now_s += 1.0
+        shown, facts = made(value)
+        memory, permits = run(memory, calm(RIG, now_s, shown, **facts), acknowledge=False, reset=False)
+        news += sum(alarm.tag == tag for alarm in permits.news)
+        assert permits.latched & bit == memory.latched & bit
+        return bool(permits.active & bit)
+
+    assert not see(limit - 0.5 * band), "it comes at its limit, not below"
+    for _ in range(20):
+        assert see(limit + 1e-6 * limit)
+        assert see(limit - 0.9 * band), "a value that hovers at its limit is one alarm"
+    assert news == 1
+    assert not see(limit - 1.1 * band)
+    assert not see(limit - 0.5 * band), "and begins anew"
+    assert memory.latched & bit and news == 2
+
+
+def test_the_rows_with_a_dead_band_are_those_with_a_limit_that_trips() -> None:
+    assert {row.tag for row in TABLE if row.stays is not None} == set(BANDS)
+
+
+@pytest.mark.parametrize("tag", BANDS)
+def test_a_value_that_hovers_at_its_limit_is_one_alarm(tag: str) -> None:
+    check_dead_band(tag)
+
+
 @pytest.mark.parametrize("tag", SPEC)
 def test_a_cause_counts_once_it_has_stood_for_its_delay(tag: str) -> None:
     check_delay(tag)
@@ -943,6 +987,8 @@ def judging_is_sound(run: Any) -> None:
     for tag in ("M-101.dead_head", "TT-201.high", "WT-301.disagree", "WT-301.full", "TT-301.warm", "PT-301.air"):
         check_delay(tag, run)
         check_latch(tag, run)
+    for tag in BANDS:
+        check_dead_band(tag, run)
     for move in ALARM_MOVES:
         check_alarm(*move, run)
     x = calm(shown={"hs_001_ok": 0.0}, active=False)

@@ -25,6 +25,22 @@ class Cylinder(msgspec.Struct, frozen=True):
     on record."""
 
 
+class DeadBands(msgspec.Struct, frozen=True):
+    """How far below its limit a value must go before the cause of a trip counts as gone: one that hovers there is one
+    alarm, not hundreds.
+    """
+
+    pressure_share: float = 0.02
+    """Share of the limit. From: common practice for alarms of pressures, ISA-18.2 as taught (from memory)."""
+    temperature_k: float = 2.0
+    """Below the limit. From: common practice for alarms of temperatures, 1 % of their range, ISA-18.2 as taught (from
+    memory)."""
+    mass_kg: float = 0.05
+    """Below the fill limit: ten times a scale's noise. From: engineering estimate, no source."""
+    gas_share: float = 0.1
+    """Share of the gas alarm. From: engineering estimate, no source."""
+
+
 class Discharge(msgspec.Struct, frozen=True):
     """Checks of the discharge: ratio, dead head, a way out that is narrow."""
 
@@ -103,6 +119,7 @@ class Protect(msgspec.Struct, frozen=True):
     """All figures of the checks, by subject."""
 
     cylinder: Cylinder = Cylinder()
+    dead_bands: DeadBands = DeadBands()
     discharge: Discharge = Discharge()
     scale: Scale = Scale()
     water: Water = Water()

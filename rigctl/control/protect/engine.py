@@ -8,7 +8,7 @@ import msgspec
 
 from rigctl.control.protect.alarms import Alarm, Memory
 from rigctl.control.protect.situation import Situation
-from rigctl.control.protect.table import HOLDS, INHIBITS, TABLE, TRIPS
+from rigctl.control.protect.table import BANDED, HOLDS, INHIBITS, TABLE, TRIPS
 from rigctl.control.vocabulary import AlarmState
 
 
@@ -44,6 +44,13 @@ def evaluate(memory: Memory, x: Situation, *, acknowledge: bool, reset: bool) ->
     for bit, present in x.prepared.rows:
         if present(x):
             raw |= bit
+    banded = memory.raw & ~raw & BANDED
+    while banded:  # seldom: a cause that was there and is just below its limit now
+        i = first(banded)
+        banded &= banded - 1
+        stays = TABLE[i].stays
+        if stays is not None and stays(x):
+            raw |= 1 << i
     now = x.s.now_s
     since = memory.since_s
     if raw != memory.raw or not since:

@@ -39,6 +39,8 @@ class Interlock(msgspec.Struct, frozen=True):
     fitted: Callable[[Settings], bool] = lambda settings: True
     delay_s: Callable[[Settings, Protect], float] = lambda settings, figures: 0.0
     """How long the cause must be present, by settings and figures."""
+    stays: Callable[[Situation], bool] | None = None
+    """Whether a cause that was present still counts: its limit less a dead band; None where it has none."""
 
     @property
     def latched(self) -> bool:

@@ -15,6 +15,10 @@ def high(x: Situation) -> bool:
     return not x.s.p_201 < x.settings.limits.discharge_high_pa_abs
 
 
+def stays_high(x: Situation) -> bool:
+    return not x.s.p_201 < (1.0 - x.figures.dead_bands.pressure_share) * x.settings.limits.discharge_high_pa_abs
+
+
 def say_high(x: Situation) -> str:
     if not fit(x.s.p_201):
         return say_unfit("PT-201", x.readings.pt_201_pa_abs, x)
@@ -26,6 +30,10 @@ def say_high(x: Situation) -> str:
 
 def hot(x: Situation) -> bool:
     return not x.s.t_201 < x.settings.limits.discharge_high_degc
+
+
+def hot_still(x: Situation) -> bool:
+    return not x.s.t_201 < x.settings.limits.discharge_high_degc - x.figures.dead_bands.temperature_k
 
 
 def say_hot(x: Situation) -> str:

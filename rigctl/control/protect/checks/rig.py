@@ -28,6 +28,13 @@ def gas(x: Situation) -> bool:
     return not reading.value < x.settings.limits.gas_alarm_lfl
 
 
+def gas_stays(x: Situation) -> bool:
+    reading = x.readings.at_001_lfl
+    if not sound(reading, x.s.now_s, x.settings.instruments.reading_max_age_s):
+        return True
+    return not reading.value < (1.0 - x.figures.dead_bands.gas_share) * x.settings.limits.gas_alarm_lfl
+
+
 def say_gas(x: Situation) -> str:
     reading = x.readings.at_001_lfl
     if not sound(reading, x.s.now_s, x.settings.instruments.reading_max_age_s):
