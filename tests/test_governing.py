@@ -19,7 +19,7 @@ from rigctl.control.settings import Settings
 from rigctl.control.vocabulary import Ask, Phase
 from rigctl.refrigerant import catalogue
 from rigctl.scan import ScanRecord
-from tests.promise_helpers import FREEZING_PA_ABS, SMALL, WATER, Work, made
+from tests.promise_helpers import FREEZING_PA_ABS, SMALL, WATER, Watch, Work, made
 from tests.strategies import FULL, change, led_to
 from tests.strategies import WATER as WATER_SETTINGS
 
@@ -108,6 +108,20 @@ def test_a_hot_discharge_makes_the_motor_rest_and_nothing_trips() -> None:
     assert min(long) >= Pauses().rest_least_s - 0.2
     told = [r.sentence for _, r in seen if r.phase is Phase.VAPOR and not r.outputs.bits & M_101 and r.sentence]
     assert told and all("rests until" in sentence for sentence in told), "a rig that stands says why"
+
+
+@pytest.mark.parametrize("pt_301", [False, True])
+@pytest.mark.parametrize("refrigerant", ["R-407C", "R-22"])
+def test_a_discharge_that_jumps_up_to_a_warm_cylinder_is_no_dead_head(refrigerant: str, pt_301: bool) -> None:
+    # 6 kg as vapor on a hot day, on a rig that sees little: the cylinder's valve stands open by the plant's truth.
+    work = Work(rig="shop", charge_kg=6.0, refrigerant=refrigerant, ambient_degc=35.0)
+    changes = {"fitted__pt_301": pt_301, "fitted__tt_301": False, "fitted__tt_201": False, "job__liquid_first": False}
+    watch = Watch(work, settings=changes)
+    while watch.bench.time_s < 4000.0 and watch.phases.isdisjoint({Phase.COMPLETE, Phase.ABORTED, Phase.STOPPED}):
+        watch.scan()
+    assert watch.dead_headed_s == 0.0
+    assert "M-101.dead_head" not in watch.rows
+    assert Phase.COMPLETE in watch.phases
 
 
 def test_the_first_liquid_meets_a_throttle_that_is_nearly_shut() -> None:

@@ -223,10 +223,11 @@ def cases() -> Iterator[Case]:
     for tag, field in (("PT-001.unfit", "pt_001_pa_abs"), ("PT-102.unfit", "pt_102_pa_abs")):
         yield of(tag, "no job", False, {field: nan}, active=False)
 
-    # Dead head: rising, above what a cylinder 15 K warmer than this one could show, and nothing arrives.
+    # Dead head: rising, above the cylinder, or without PT-301 above what one 15 K warmer could show; nothing arrives.
     ceiling = catalogue.get(RIG.job.refrigerant).bubble_pressure_pa_abs(25.0 + 15.0)
     dead: dict[str, Any] = {"p_201_rate": 2.0 * L.dead_head_rise_pa_s, "anchor_gain_kg": 0.0, "frozen_share": True}
-    high = {"pt_201_pa_abs": ceiling}
+    high = {"pt_201_pa_abs": 1.9e6, "pt_301_pa_abs": 1.9e6 - 2e5 - 1.0}
+    alone = {"pt_201_pa_abs": ceiling, "pt_301_pa_abs": nan}
     yield of("M-101.dead_head", "rises and nothing arrives", True, high, **dead)
     yield of("M-101.dead_head", "weight stands, little pumped", True, high, **{**dead, "frozen_share": False})
     yield of("M-101.dead_head", "share missing though grams came", True, high, **{**dead, "anchor_gain_kg": 0.1})
@@ -238,7 +239,11 @@ def cases() -> Iterator[Case]:
     yield of("M-101.dead_head", "way shut by command", False, high, **dead | {"filling": False})
     yield of("M-101.dead_head", "rise at the limit", False, high, **dead | {"p_201_rate": L.dead_head_rise_pa_s})
     yield of("M-101.dead_head", "rise just above", True, high, **dead | {"p_201_rate": above(L.dead_head_rise_pa_s)})
-    yield of("M-101.dead_head", "no higher than the cylinder", False, {"pt_201_pa_abs": below(ceiling)}, **dead)
+    yield of("M-101.dead_head", "as high as any cylinder", False, high | {"pt_301_pa_abs": 1.9e6 - 2e5}, **dead)
+    yield of("M-101.dead_head", "no PT-301", True, alone, **dead)
+    yield of("M-101.dead_head", "no PT-301, no higher", False, alone | {"pt_201_pa_abs": below(ceiling)}, **dead)
+    yield of("M-101.dead_head", "jumps up on starting", False, high, **dead | {"motor_on_s": 3.0})
+    yield of("M-101.dead_head", "goes on after the jump", True, high, **dead | {"motor_on_s": above(3.0)})
     yield of("M-101.dead_head", "motor off", False, high, **dead | {"pumping": False})
     follows = dead | {"was_flowing": True, "pumped_flow_kg_s": 0.01, "motor_on_s": 5.0}
     yield of("M-101.dead_head", "a third of it arrives", False, high, **follows | {"flow_kg_s": 0.3 * 0.01})

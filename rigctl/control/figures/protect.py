@@ -58,6 +58,9 @@ class Discharge(msgspec.Struct, frozen=True):
     dead_head_start_s: float = 8.0
     """After the start weight and pressures say nothing of a dead head for so long. From: chosen on the simulated rig;
     no study on record."""
+    dead_head_jump_s: float = 3.0
+    """After the start the discharge may jump for so long: from where it rests, behind the head's valves, up to the
+    cylinder. From: simulated jobs with PT-201 below the cylinder before the start; no study on record."""
     dead_head_above_pa: float = 2e5
     """Discharge so far above the cylinder while no weight is gained has no open way into it. From: chosen on the
     simulated rig; no study on record."""

@@ -78,14 +78,23 @@ def dead_head(x: Situation) -> bool:
         above = s.p_201 - s.p_301 if fit(s.p_301) else s.p_201 - x.clear_from_pa_abs - k.dead_head_above_pa
         if above > k.dead_head_above_pa and not s.flow_kg_s > k.dead_head_least_flow_kg_s:
             return True
-    temperature = s.t_301 if fit(s.t_301) else x.settings.job.ambient_degc
-    ceiling = x.prepared.refrigerant.bubble_pressure_pa_abs(temperature + k.wrong_way_out_k)
+    if begun_s <= k.dead_head_jump_s:
+        return False  # behind the head's valves PT-201 rests below the cylinder, and jumps up to it on starting
     return (
         not s.p_201_rate <= x.settings.limits.dead_head_rise_pa_s
-        and not s.p_201 < ceiling
+        and _above_what_is_behind(x)
         and (s.frozen_share or not s.anchor_gain_kg > k.dead_head_least_gain_kg)
         and not (s.was_flowing and s.flow_kg_s >= arrives_kg_s)
     )
+
+
+def _above_what_is_behind(x: Situation) -> bool:
+    """Whether the discharge is higher than an open way into the cylinder explains."""
+    s, k = x.s, x.figures.discharge
+    if fit(s.p_301):
+        return not s.p_201 - s.p_301 <= k.dead_head_above_pa
+    temperature = s.t_301 if fit(s.t_301) else x.settings.job.ambient_degc
+    return not s.p_201 < x.prepared.refrigerant.bubble_pressure_pa_abs(temperature + k.wrong_way_out_k)
 
 
 def say_dead_head(x: Situation) -> str:
