@@ -262,3 +262,9 @@ def compare(seed, *, step_s=0.05, rtol=1e-7):
     return Comparison(
         seed, case.about, end_s, worst_s / end_s, float(error), abs(p_ours / p_reference - 1.0), reference.calls
     )
+
+
+def choked_gas_flux(p_pa: float, temperature_k: float, gas_constant_j_kg_k: float, k: float) -> float:
+    """Ideal-gas choked flux ``p sqrt(k / R T) (2 / (k + 1)) ** ((k + 1) / (2 (k - 1)))``, kg/(m2 s)."""
+    exponent = (k + 1.0) / (2.0 * (k - 1.0))
+    return float(p_pa * math.sqrt(k / (gas_constant_j_kg_k * temperature_k)) * (2.0 / (k + 1.0)) ** exponent)

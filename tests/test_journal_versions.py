@@ -22,7 +22,7 @@ from rigctl.control.vocabulary import RUNNING, AlarmState, Kind, Phase
 from rigctl.journal import core_digest as digests
 from rigctl.journal import facts, store
 from rigctl.journal.layout import go_together, layout_of
-from rigctl.journal.record import from_json, record_from_journal
+from rigctl.journal.record import RecoveryRecord, record_from_journal
 from rigctl.journal.replay import replay
 from rigctl.journal.store import Journal, JournalError, JournalReader, NewerJournalError, unfinished
 from rigctl.scan import prepare
@@ -107,7 +107,7 @@ def test_a_journal_of_format_1_prints_the_record_that_its_own_version_made(old):
 
 
 def test_the_sentences_of_a_record_from_format_1_are_there_too(old):
-    expected = from_json((DATA / "format_1.record.json").read_text())
+    expected = msgspec.json.decode((DATA / "format_1.record.json").read_text(), type=RecoveryRecord)
     made = record_from_journal(old)
     assert made.outcome == "complete" and "reached and held" in made.outcome_text
     assert len(made.cautions) == len(expected.cautions) == 2

@@ -91,12 +91,6 @@ def omega_two_phase(x: float, v: float, p: float, t_k: float, v_fg: float, h_fg:
     return float(x * v_fg / v + c_f * t_k * p / v * (v_fg / h_fg) ** 2)
 
 
-def choked_gas_flux(p_pa: float, temperature_k: float, gas_constant_j_kg_k: float, k: float) -> float:
-    """Ideal-gas choked flux ``p sqrt(k / R T) (2 / (k + 1)) ** ((k + 1) / (2 (k - 1)))``, kg/(m2 s)."""
-    exponent = (k + 1.0) / (2.0 * (k - 1.0))
-    return float(p_pa * math.sqrt(k / (gas_constant_j_kg_k * temperature_k)) * (2.0 / (k + 1.0)) ** exponent)
-
-
 def hose_area_m2(bore_m: float, length_m: float) -> float:
     """Effective area of a hose: ``A / sqrt(f L / D + 1.8)`` with f = 0.028 (engineering estimate)."""
     area = 0.25 * math.pi * bore_m**2

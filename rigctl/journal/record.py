@@ -198,11 +198,6 @@ def to_json(record: RecoveryRecord) -> str:
     return msgspec.json.format(msgspec.json.encode(record), indent=2).decode() + "\n"
 
 
-def from_json(text: str | bytes) -> RecoveryRecord:
-    """Read a record back; raises `msgspec.ValidationError` for what is no record."""
-    return msgspec.json.decode(text, type=RecoveryRecord)
-
-
 class _Span:
     """A stretch of time that may go over restarts, each with a monotonic clock of its own."""
 

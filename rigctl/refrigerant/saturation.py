@@ -154,16 +154,6 @@ class Refrigerant(msgspec.Struct, frozen=True, eq=False, gc=False):
         return self.is_blend and self.facts.name.startswith("R-4")
 
     @property
-    def glide_k(self) -> float:
-        """Dew less bubble temperature at 101 325 Pa, 0 for a single substance.
-
-        NaN for a blend whose table does not reach the atmosphere.
-        """
-        if not self.is_blend:
-            return 0.0
-        return self.dew_temperature_degc(ATMOSPHERE_PA_ABS) - self.bubble_temperature_degc(ATMOSPHERE_PA_ABS)
-
-    @property
     def temperature_range_degc(self) -> tuple[float, float]:
         """Lowest and highest temperature at which every property is known."""
         return self.t_min_degc, self.t_max_degc
