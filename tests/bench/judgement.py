@@ -16,7 +16,7 @@ import numpy as np
 
 from hil_sim.plant import layout as at
 from hil_sim.plant.batch import cores
-from hil_sim.plant.model import VESSEL_LEAST_M3, PlantError
+from hil_sim.plant.model import VESSEL_LEAST_M3, Actuators, PlantError
 from rigctl.control.sense.fill import Moved, carried
 from rigctl.control.vocabulary import RUNNING, Ask, Phase
 from rigctl.refrigerant import catalogue
@@ -33,6 +33,8 @@ PROGRESS = (0.2, 0.4, 0.6, 0.8)
 """By the true mass taken out of the appliance, over all that comes out of it. Not by the cylinder's weight: a cold coil
 fills first and gives to the cylinder at the end."""
 CLOSE = 0.06
+KEPT_MIN = (0, 5, 10, 30)
+"""When somebody looks at the appliance again after COMPLETE."""
 LOST_AT = (0.2, 0.8)
 """Between these shares of the fill the scale is lost, where the second estimate is to go on alone."""
 LEAST_NET_KG = 0.03
@@ -117,6 +119,8 @@ class Outcome:
     """Greatest true mass in a cylinder over its fill limit."""
     most_fill: float = 0.0
     """Greatest share of a cylinder's volume that liquid took."""
+    kept: dict = field(default_factory=dict)
+    """Minutes after COMPLETE -> true pressure of the appliance, shut in and the rig off, over the level."""
     points: dict = field(default_factory=dict)
     """Progress -> `At`; only of jobs that end COMPLETE."""
 
@@ -280,6 +284,18 @@ class _Look:
         self._judge_liquid(outcome)
         if outcome.complete:
             self._judge_progress(outcome)
+            self._judge_verdict(outcome)  # last: the plant goes on
+
+    def _judge_verdict(self, outcome):
+        """Leave the appliance shut in with the rig off, as a technician finds it later; nothing of the rig is asked."""
+        plant, level = self.bench.plant, self.simulation.settings.job.level_pa_abs
+        plant.act = Actuators()
+        passed_s = 0
+        for minutes in KEPT_MIN:
+            while passed_s < 60 * minutes:
+                plant.advance(1.0)
+                passed_s += 1
+            outcome.kept[minutes] = float(plant.truth()[at.Z_PA_A]) / level
 
     def _judge_liquid(self, outcome):
         if not self.entered:
@@ -466,6 +482,13 @@ def ending(done, where):
     yield Figure("start to COMPLETE", _median([one.total_s for one in ended]) / 60, "min", how)
     yield Figure("start to COMPLETE, waits in HELD left out", _median([o.total_s - o.held_s for o in ended]) / 60,
                  "min", how)  # fmt: skip
+    for minutes in KEPT_MIN:
+        over = np.array([one.kept[minutes] for one in ended])
+        above = int(np.sum(over > 1.0))
+        seen = f"{above} of {len(ended)} complete, shut in, by the truth; 9 of 10 below {_percentile(over, 90):.2f}"
+        name = f"above the level {minutes} min after COMPLETE"
+        yield Figure(name, _share(above, len(ended)), "%", f"{seen}; {where}")
+    how = f"median of {len(ended)} complete, {where}"
     yield Figure("standing checks", _median([one.checks for one in ended]), "", how)
     yield Figure("standing checks, 95th percentile", _percentile([one.checks for one in ended], 95), "", where)
     for name, kind in (("held", "held"), ("tripped", "trips")):
@@ -522,6 +545,7 @@ def worst(done, count=5):
             abs(one.lost_kg - one.net_kg) / one.lost_uncertainty_kg if one.complete else math.nan
         ),
         "time to finish at 60 %, log of the error": lambda one: _log_error(one.points.get(0.6)),
+        "over the level 10 min after COMPLETE": lambda one: one.kept.get(10, math.nan),
         "longest, min": lambda one: one.total_s / 60.0,
     }
     for what, rank in ranks.items():

@@ -69,6 +69,8 @@ class Fill(msgspec.Struct, frozen=True, array_like=True, gc=False):
     """How long the lines have been in that use."""
     drew_liquid: bool = False
     """Hoses and header stand full of liquid."""
+    condensing: float = 0.0
+    """Discharge pressure over saturation at the cooler's temperature; with it a step can be done again by a judge."""
 
     @property
     def net_kg(self) -> float:
@@ -312,5 +314,5 @@ def carried(
     covariance = (c0, c1, c2, c3, c4, c5, c6, c7, c8, c9, c10, c11, c12, c13, c14)
     return Fill(
         moved, passed, lines, f_l, f_v, f_b, covariance, alone, alone_spread, unseen_s, refused, way, way_s,
-        drew_liquid,
+        drew_liquid, condensing,
     )  # fmt: skip
