@@ -879,6 +879,18 @@ def test_what_would_hold_the_rig_again_keeps_a_restart_from_running(tag: str) ->
         assert rig.phase is Phase.VAPOR
 
 
+def test_a_scale_that_still_shows_the_last_cylinder_is_asked_about_not_the_new_cylinder() -> None:
+    # Its weight would make the new one look full: another change would not help, and cylinders would run out.
+    rig = cylinder_off()
+    rig.ask(RequestKind.RESTART, cylinder=NEXT)
+    assert led_phase(rig) is Phase.RESTARTING
+    rig.to(Phase.HELD)
+    assert rig.state.control.ask is Ask.CHECK_SCALE and NEXT.serial in rig.state.control.sentence
+    rig.gross_kg = NEXT.tare_kg
+    rig.ask(RequestKind.RESTART)
+    rig.to(*RUNNING)
+
+
 def test_a_throttle_without_a_ramp_opens_at_once() -> None:
     settings = change(FULL, procedure__throttle_ramp_s=0.0)
     assert led_to(Phase.VAPOR, settings).wait(1.0).outputs.cv_103 == 1.0

@@ -116,8 +116,9 @@ def _situation(state: State, readings: Readings, prepared: Prepared, s: Signals)
     x.active = phase in ACTIVE
     x.under_way = x.active or phase in (Phase.ABORTING, Phase.ABORTED)
     x.push_pull = phase is Phase.PUSH_PULL
-    # Before a restart the rows are judged as in the phase it leads to: what would hold the rig there holds it here.
-    going = state.resume_to if phase is Phase.RESTARTING else phase
+    # Before a restart the rows are judged as in the phase it leads to: what would hold the rig there holds it here. Not
+    # before the next cylinder has been weighed: until then the weight is still that of the last one.
+    going = state.resume_to if phase is Phase.RESTARTING and not state.on_scale.off else phase
     x.taking = going is Phase.LIQUID or going is Phase.VAPOR or going is Phase.PUSH_PULL
     x.vapor = phase is Phase.VAPOR
     x.line_up = going is Phase.LINE_UP

@@ -29,18 +29,19 @@ def judge(w: Work, f: Facts) -> None:
         weigh_cylinder(w)
     ready_s = w.figures.restarting.ready_strokes * procedure.valve_stroke_s
     held = w.permits.hold >= 0
-    f.restart_ready = not (fault or held) and w.in_phase_s > ready_s and not w.on_scale.off
+    judged = not w.before.on_scale.off  # with the cylinder weighed the rows are judged as for running
+    f.restart_ready = not (fault or held) and judged and w.in_phase_s > ready_s
     if f.restart_ready and w.resume_to in (Phase.PUSH_PULL, Phase.LIQUID):
         # Another cylinder: what is left may not be worth pressing any more, or the room in the last one was not.
         w.resume_to = f.resume_to = Phase.PUSH_PULL if push_pull_pays(w) else Phase.LIQUID
     if w.in_phase_s > procedure.restarting_limit_s and not f.restart_ready:
         f.restart_failed = True
         w.sentence, w.ask = SCALE_RESTLESS, Ask.CHECK_SCALE
-        if held:
+        if w.on_scale.off and _weighs_wrong(w):
+            w.sentence = wrong_weight(w.estimate.weight.gross_kg, cylinder, w.settings)
+        elif held:
             row = TABLE[w.permits.hold]
             w.sentence, w.ask = row.say(w.x), row.ask
-        elif _weighs_wrong(w):
-            w.sentence = wrong_weight(w.estimate.weight.gross_kg, cylinder, w.settings)
 
 
 def _weighs_wrong(w: Work) -> bool:
