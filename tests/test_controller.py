@@ -17,6 +17,7 @@ from rigctl.control.points import ALL, INLETS, M_101, SAFE, XV_101, XV_201, XV_2
 from rigctl.control.protect.table import INDEX, TABLE
 from rigctl.control.readings import RequestKind, Source
 from rigctl.control.settings import Cylinder, Settings
+from rigctl.control.state import limit_kg
 from rigctl.control.vocabulary import ACTIVE, RUNNING, Ask, Phase, Step
 from rigctl.refrigerant import catalogue
 from rigctl.refrigerant.cylinder import fill_limit
@@ -881,12 +882,13 @@ def test_what_would_hold_the_rig_again_keeps_a_restart_from_running(tag: str) ->
 
 def test_a_scale_that_still_shows_the_last_cylinder_is_asked_about_not_the_new_cylinder() -> None:
     # Its weight would make the new one look full: another change would not help, and cylinders would run out.
-    rig = cylinder_off()
-    rig.ask(RequestKind.RESTART, cylinder=NEXT)
+    rig, new = cylinder_off(), change(NEXT, refrigerant="")
+    rig.gross_kg = FULL.cylinder.tare_kg + limit_kg(FULL.cylinder, prepare(FULL))
+    rig.wait(10.0).ask(RequestKind.RESTART, cylinder=new)
     assert led_phase(rig) is Phase.RESTARTING
     rig.to(Phase.HELD)
-    assert rig.state.control.ask is Ask.CHECK_SCALE and NEXT.serial in rig.state.control.sentence
-    rig.gross_kg = NEXT.tare_kg
+    assert rig.state.control.ask is Ask.CHECK_SCALE and new.serial in rig.state.control.sentence
+    rig.gross_kg = new.tare_kg
     rig.ask(RequestKind.RESTART)
     rig.to(*RUNNING)
 
