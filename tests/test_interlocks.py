@@ -22,7 +22,7 @@ from rigctl.control.protect.table import INDEX, TABLE
 from rigctl.control.readings import Reading
 from rigctl.control.sense.signals import judge
 from rigctl.control.settings import Settings
-from rigctl.control.vocabulary import AlarmState, Cause, Kind
+from rigctl.control.vocabulary import AlarmState, Cause, Kind, Phase
 from rigctl.refrigerant import catalogue
 from rigctl.scan import prepare
 from tests.strategies import BASIC, FULL, SUPPLIED, UNFIT, WATER, at_rest, change
@@ -126,7 +126,7 @@ def calm(
         "active": True, "appliance_start_pa_abs": 1e6, "attended": False, "bits": M_101 | INLETS, "cylinder": CYLINDER,
         "cylinder_off": False, "dt_s": 0.1, "fill_limit_kg": 10.0, "filling": True, "in_phase_s": 10.0,
         "line_up": False,
-        "motor_off_s": 0.0, "motor_on_s": 60.0, "net_contents_kg": 2.0, "phase_limit_s": 100.0, "phase_word": "Vapor",
+        "motor_off_s": 0.0, "motor_on_s": 60.0, "net_contents_kg": 2.0, "phase": Phase.VAPOR, "phase_limit_s": 100.0,
         "pumping": True, "push_pull": False, "readback_bad": 0, "rest_in_vain": Cause.NONE, "taking": True,
         "under_way": True, "vapor": True,
     }  # fmt: skip

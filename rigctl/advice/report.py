@@ -180,7 +180,9 @@ def report(
     recovered_u = sqrt(progress.previous_variance_kg2 + net_u * net_u)
     contents = memory.contents.start_kg + s.net_kg
     saturation = refrigerant.dew_temperature_degc(s.p_low) if s.p_low == s.p_low else nan
-    dew_101 = refrigerant.dew_temperature_degc(s.p_101) if s.p_101 == s.p_101 else nan
+    dew_101 = saturation
+    if s.p_101 != s.p_low:
+        dew_101 = refrigerant.dew_temperature_degc(s.p_101) if s.p_101 == s.p_101 else nan
     superheat = s.t_101 - dew_101
     charge = settings.job.charge_kg
     stage, k, most = progress.stage, figures.mass_left, inf

@@ -107,15 +107,15 @@ def finish(
 
 def _between(table: tuple[tuple[float, float, float, float], ...], x: float) -> tuple[float, float, float]:
     """A row of a table at x, straight lines between its points; the ends beyond them."""
-    for (x_0, *row_0), (x_1, *row_1) in pairwise(table):
+    for row, (x_1, a_1, b_1, c_1) in pairwise(table):
         if x <= x_1:
+            x_0, a_0, b_0, c_0 = row
             f = min(max((x - x_0) / (x_1 - x_0), 0.0), 1.0)
-            a, b, c = (u + f * (v - u) for u, v in zip(row_0, row_1, strict=True))
-            return a, b, c
+            return a_0 + f * (a_1 - a_0), b_0 + f * (b_1 - b_0), c_0 + f * (c_1 - c_0)
     return table[-1][1:]
 
 
 def _band(spread: tuple[float, float, float], rest_s: float, least_s: float) -> tuple[float, float, float]:
     """An expected time with its 90 % band, with what comes in any case added."""
-    middle, low, high = (part + rest_s for part in spread)
-    return max(middle, least_s), max(low, least_s), max(high, least_s)
+    middle, low, high = spread
+    return max(middle + rest_s, least_s), max(low + rest_s, least_s), max(high + rest_s, least_s)

@@ -21,7 +21,7 @@ from rigctl.control.sense import estimate, weight
 from rigctl.control.sense.memory import Memory as Senses
 from rigctl.control.sense.signals import Signals
 from rigctl.control.state import CylinderFill, Event, Reply, State
-from rigctl.control.vocabulary import ACTIVE, Cause, Phase, phase_word
+from rigctl.control.vocabulary import ACTIVE, Cause, Phase
 
 WITHOUT_SCALE = "The scale is out of use; the fill goes on from its last trusted weight by what the pump moves:"
 _LIMITS = {
@@ -136,7 +136,7 @@ def _situation(state: State, readings: Readings, prepared: Prepared, s: Signals)
     x.in_phase_s = now - entered
     limit = _LIMITS.get(phase)
     x.phase_limit_s = getattr(settings.procedure, limit) if limit else inf
-    x.phase_word = phase_word(phase).capitalize()
+    x.phase = phase
     since_motor = now - state.drive.motor_s if state.drive.motor_s == state.drive.motor_s else inf
     x.motor_on_s = since_motor if x.pumping else 0.0
     x.motor_off_s = 0.0 if x.pumping else since_motor

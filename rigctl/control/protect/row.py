@@ -7,6 +7,7 @@ the cause.
 from __future__ import annotations
 
 from collections.abc import Callable
+from math import inf
 
 import msgspec
 
@@ -83,7 +84,10 @@ def say_unfit(tag: str, reading: Reading, x: Situation) -> str:
 
 def contact_bad(reading: Reading, x: Situation) -> bool:
     """Whether a contact is not surely closed."""
-    return not (sound(reading, x.s.now_s, x.settings.instruments.reading_max_age_s) and reading.value > 0.5)
+    # `sound` written out: a value above a half is no NaN, and one that is infinite is no contact's.
+    if reading.fault is not None or not 0.5 < reading.value < inf:
+        return True
+    return not 0.0 <= x.s.now_s - reading.taken_at_s <= x.settings.instruments.reading_max_age_s
 
 
 def say_contact(tag: str, reading: Reading, x: Situation, said: str) -> str:
@@ -100,7 +104,14 @@ def fit(value: float) -> bool:
 
 def is_unfit(value: Callable[[Signals], float]) -> Callable[[Situation], bool]:
     """A check that asks whether a reading is unfit while a job is under way."""
-    return lambda x: x.active and not fit(value(x.s))
+
+    def unfit(x: Situation) -> bool:
+        if not x.active:
+            return False
+        judged = value(x.s)
+        return judged != judged
+
+    return unfit
 
 
 def weighs(settings: Settings) -> bool:

@@ -7,7 +7,7 @@ from rigctl.control.prepared import Prepared
 from rigctl.control.readings import Readings
 from rigctl.control.sense.signals import Signals
 from rigctl.control.settings import Cylinder, Settings
-from rigctl.control.vocabulary import Cause
+from rigctl.control.vocabulary import Cause, Phase
 
 
 class Situation:
@@ -31,8 +31,8 @@ class Situation:
         "motor_off_s",
         "motor_on_s",
         "net_contents_kg",
+        "phase",
         "phase_limit_s",
-        "phase_word",
         "prepared",
         "pumping",
         "push_pull",
@@ -68,8 +68,8 @@ class Situation:
     motor_off_s: float
     motor_on_s: float
     net_contents_kg: float
+    phase: Phase
     phase_limit_s: float
-    phase_word: str
     prepared: Prepared
     pumping: bool
     push_pull: bool

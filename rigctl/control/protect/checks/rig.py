@@ -7,6 +7,7 @@ from rigctl.control.points import tags
 from rigctl.control.protect.row import contact_bad, in_p, say_unfit
 from rigctl.control.protect.situation import Situation
 from rigctl.control.readings import sound
+from rigctl.control.vocabulary import phase_word
 
 
 def drive_bad(x: Situation) -> bool:
@@ -71,7 +72,8 @@ def too_long(x: Situation) -> bool:
 
 
 def say_too_long(x: Situation) -> str:
+    phase = phase_word(x.phase).capitalize()
     return (
-        f"{x.phase_word} has taken {notation.duration(x.in_phase_s)} (limit {notation.duration(x.phase_limit_s)}) at "
+        f"{phase} has taken {notation.duration(x.in_phase_s)} (limit {notation.duration(x.phase_limit_s)}) at "
         f"{in_p(x, x.s.p_appliance)}. Look for what holds it up, then restart or stop."
     )

@@ -8,7 +8,7 @@ from rigctl.control.protect.situation import Situation
 
 
 def suction_unfit(x: Situation) -> bool:
-    return not fit(x.s.p_101)
+    return x.s.p_101 != x.s.p_101
 
 
 def not_falling(x: Situation) -> bool:
@@ -55,4 +55,4 @@ def say_appliance_high(x: Situation) -> str:
 
 
 def appliance_unfit(x: Situation) -> bool:
-    return x.active and not fit(x.s.p_001)
+    return x.active and x.s.p_001 != x.s.p_001
