@@ -44,7 +44,7 @@ def seen(
 
 
 def ahead(rise: Rise, level: float = LEVEL_PA_ABS) -> Outlook:
-    made = outlook(rise, END_S, level, UNCERTAINTY_PA, FIGURES)
+    made = outlook(rise, END_S, level, UNCERTAINTY_PA, PREPARED)
     assert made is not None
     return made
 
@@ -95,9 +95,9 @@ def test_an_even_rise_passes_only_where_it_stays_below_for_ten_minutes() -> None
 
 
 def test_three_blocks_are_needed_before_anything_is_said() -> None:
-    assert outlook(Rise(), END_S, LEVEL_PA_ABS, UNCERTAINTY_PA, FIGURES) is None
-    assert outlook(seen(4e4, 5e4, 60.0, 11.0), END_S, LEVEL_PA_ABS, UNCERTAINTY_PA, FIGURES) is None
-    assert outlook(seen(4e4, 5e4, 60.0, 16.0), END_S, LEVEL_PA_ABS, UNCERTAINTY_PA, FIGURES) is not None
+    assert outlook(Rise(), END_S, LEVEL_PA_ABS, UNCERTAINTY_PA, PREPARED) is None
+    assert outlook(seen(4e4, 5e4, 60.0, 11.0), END_S, LEVEL_PA_ABS, UNCERTAINTY_PA, PREPARED) is None
+    assert outlook(seen(4e4, 5e4, 60.0, 16.0), END_S, LEVEL_PA_ABS, UNCERTAINTY_PA, PREPARED) is not None
 
 
 @given(

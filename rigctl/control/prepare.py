@@ -6,6 +6,7 @@ from rigctl.control.figures.figures import Figures
 from rigctl.control.prepared import Prepared
 from rigctl.control.protect.gate import fitted_outputs
 from rigctl.control.protect.table import TABLE
+from rigctl.control.sense.outgassing import blocks_of_a_check, rises
 from rigctl.control.settings import Settings, appliance_ceiling_pa_abs
 from rigctl.refrigerant import catalogue
 
@@ -21,7 +22,7 @@ def prepare(settings: Settings, figures: Figures = FIGURES) -> Prepared:
     UnknownRefrigerantError
         When there is no table of the job's refrigerant.
     """
-    instruments = settings.instruments
+    instruments, outgassing = settings.instruments, figures.sense.outgassing
     return Prepared(
         settings=settings,
         figures=figures,
@@ -30,6 +31,7 @@ def prepare(settings: Settings, figures: Figures = FIGURES) -> Prepared:
         outputs_fitted=fitted_outputs(settings),
         appliance_ceiling_pa_abs=appliance_ceiling_pa_abs(settings),
         scale_noise_kg2=instruments.scale_noise_kg**2 + instruments.scale_resolution_kg**2 / 12.0,
+        rises=rises(outgassing, blocks_of_a_check(outgassing, settings.procedure)),
         rows=tuple((1 << i, row.present) for i, row in enumerate(TABLE) if row.fitted(settings)),
         delays_s=tuple(row.delay_s(settings, figures.protect) for row in TABLE),
     )

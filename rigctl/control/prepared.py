@@ -28,6 +28,8 @@ class Prepared:
     """The most that the rig may press on the appliance."""
     scale_noise_kg2: float
     """Variance of one reading of the scale: its noise, and what its figures leave open."""
+    rises: tuple[tuple[float, ...], ...]
+    """Share of a rise that is over at each block, a row for each time constant; of an even one the time itself, s."""
     rows: tuple[tuple[int, Callable[[Any], bool]], ...]
     """Bit and check of every row of the cause-and-effect table that applies."""
     delays_s: tuple[float, ...]

@@ -10,13 +10,14 @@ soon as that is plain.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from math import erf, exp, inf, nan, sqrt
+from math import ceil, erf, exp, inf, nan, sqrt
 
 import msgspec
 
 from rigctl.control.figures import sense as figures
 from rigctl.control.prepared import Prepared
 from rigctl.control.sense.signals import followed
+from rigctl.control.settings import Procedure
 from rigctl.control.vocabulary import Shape
 
 
@@ -209,7 +210,7 @@ def outlook(
     end_s: float,
     level_pa_abs: float,
     uncertainty_pa: float,
-    k: figures.Outgassing,
+    prepared: Prepared,
 ) -> Outlook | None:
     """Where a rise leads, None before three blocks are seen.
 
@@ -223,11 +224,14 @@ def outlook(
     uncertainty_pa
         Standard uncertainty of the transmitter; its noise is taken as a small share of it, or as large as is seen.
     """
-    p = rise.pressures_pa_abs
+    p, k = rise.pressures_pa_abs, prepared.figures.sense.outgassing
     n = len(p)
     if n < 3:
         return None
-    fits = [_fit(p, tau, k) for tau, _ in k.rests]
+    risen = prepared.rises if n <= len(prepared.rises[0]) else rises(k, n)
+    mean_pa = total(p) / n
+    off_pa = [p_i - mean_pa for p_i in p]
+    fits = [_fit(off_pa, mean_pa, row) for row in risen]
     least = min(fit[2] for fit in fits)
     variance = max(least / max(n - 3, 1), (k.block_noise_share * uncertainty_pa) ** 2)
     weights = [w * exp(-0.5 * (fit[2] - least) / variance) for (_, w), fit in zip(k.rests, fits, strict=True)]
@@ -279,20 +283,38 @@ def _first_rate_1_s(tau_s: float, k: figures.Outgassing) -> float:
     return 1.0 if tau_s == inf else (1.0 - k.slow_share + k.slow_share / k.slow_times) / tau_s
 
 
-def _fit(p: tuple[float, ...], tau_s: float, k: figures.Outgassing) -> tuple[float, float, float, float, float, float]:
-    """Least squares of a + b*_risen(t): a, b, sum of squares, and the covariance of a and b for unit variance."""
-    n = len(p)
-    f = [_risen(k.block_s * i, tau_s, k) for i in range(n)]
-    mean_f, mean_p = total(f) / n, total(p) / n
-    sff = sfp = spp = 0.0
-    for f_i, p_i in zip(f, p, strict=True):
-        d_f, d_p = f_i - mean_f, p_i - mean_p
-        sff += d_f * d_f
-        sfp += d_f * d_p
-        spp += d_p * d_p
-    b = sfp / sff
-    var_b = 1.0 / sff
-    return mean_p - b * mean_f, b, max(spp - b * sfp, 0.0), 1.0 / n + mean_f * mean_f * var_b, var_b, -mean_f * var_b
+def rises(k: figures.Outgassing, blocks: int) -> tuple[tuple[float, ...], ...]:
+    """Share of a rise that is over at each of so many blocks, a row for each time constant."""
+    return tuple(tuple(_risen(k.block_s * i, tau_s, k) for i in range(blocks)) for tau_s, _ in k.rests)
+
+
+def blocks_of_a_check(k: figures.Outgassing, procedure: Procedure) -> int:
+    """How many blocks a check has at most, and a few more."""
+    return ceil((procedure.standing_settle_s + k.longer_times * procedure.standing_s) / k.block_s) + 5
+
+
+def _fit(
+    off_pa: list[float], mean_pa: float, risen: tuple[float, ...]
+) -> tuple[float, float, float, float, float, float]:
+    """Least squares of a + b*risen: a, b, sum of squares, and the covariance of a and b for unit variance.
+
+    Parameters
+    ----------
+    off_pa, mean_pa
+        Each pressure less their mean, and that.
+    """
+    n = len(off_pa)
+    f = ff = fp = pp = 0.0
+    for risen_i, off_i in zip(risen, off_pa, strict=False):  # what is worked out beforehand reaches further
+        f += risen_i
+        ff += risen_i * risen_i
+        fp += risen_i * off_i
+        pp += off_i * off_i
+    mean = f / n
+    spread = ff - f * mean
+    b = fp / spread
+    var_b = 1.0 / spread
+    return mean_pa - b * mean, b, max(pp - b * fp, 0.0), 1.0 / n + mean * mean * var_b, var_b, -mean * var_b
 
 
 def total(values: Sequence[float]) -> float:

@@ -27,7 +27,7 @@ def judge(w: Work, f: Facts) -> None:
                 max(end_s, w.in_phase_s),
                 job.level_pa_abs,
                 w.settings.instruments.pressure_uncertainty_pa,
-                k,
+                w.prepared,
             )
     watched_s = w.in_phase_s - procedure.standing_settle_s
     if not watched_s >= 0.0:
