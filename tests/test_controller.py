@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import copy
 import functools
+import re
 from typing import Any
 
 import msgspec
@@ -16,7 +17,7 @@ from rigctl import scan
 from rigctl.control.points import ALL, INLETS, M_101, SAFE, XV_101, XV_201, XV_202, XV_203, XV_204, XV_301, tags
 from rigctl.control.protect.table import INDEX, TABLE
 from rigctl.control.readings import RequestKind, Source
-from rigctl.control.settings import Cylinder, Settings
+from rigctl.control.settings import Cylinder, Settings, Units
 from rigctl.control.state import limit_kg
 from rigctl.control.vocabulary import ACTIVE, RUNNING, Ask, Phase, Step
 from rigctl.refrigerant import catalogue
@@ -891,6 +892,16 @@ def test_a_scale_that_still_shows_the_last_cylinder_is_asked_about_not_the_new_c
     rig.gross_kg = new.tare_kg
     rig.ask(RequestKind.RESTART)
     rig.to(*RUNNING)
+
+
+@pytest.mark.parametrize("units", list(Units))
+def test_a_standing_check_tells_what_pressure_is_to_be_expected_later(units: Units) -> None:
+    # "Not passed" below the level needs its reason, and "passed" what a technician will find.
+    rig = led_to(Phase.COMPLETE, change(FULL, units=units))
+    told = [event.text for record in rig.records for event in record.events if event.kind == "standing"]
+    unit = "bar abs" if units is Units.METRIC else "inHg vacuum"
+    assert told
+    assert all(re.search(rf", [\d.]+ {unit} expected 10 min later; ", text) for text in told), told
 
 
 def test_a_throttle_without_a_ramp_opens_at_once() -> None:

@@ -123,7 +123,7 @@ class Shape(enum.Enum):
 
     UNKNOWN = "not clear"
     HOLDS = "comes to rest"
-    SLOW = "rises on slowly, likely below the level for ten minutes"
+    SLOW = "rises on slowly, likely to stay below the level"
     OIL = "refrigerant comes out of oil"
     LIQUID = "liquid is left"
     WARMING = "a cold appliance warms up"

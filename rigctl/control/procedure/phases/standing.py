@@ -93,12 +93,16 @@ def leave(w: Work, f: Facts, phase: Phase) -> None:
     entered_s = w.before.entered_s
     check = StandingCheck(entered_s, w.now_s - entered_s, began, p, f.standing_passed, w.standing.shape)
     w.standing.checks = (*w.standing.checks, check)
+    ahead, on = w.standing.outlook, ""
+    if ahead is not None:
+        later = notation.duration(w.prepared.figures.sense.outgassing.kept_s)
+        on = f", {notation.absolute(ahead.kept_pa_abs, settings.units)} expected {later} later"
     w.tell(
         "standing",
         "PT-001" if settings.fitted.pt_001 else "PT-101",
         f"Standing check {'passed' if f.standing_passed else 'not passed'}: "
         f"{notation.absolute(began, settings.units)} to {notation.absolute(p, settings.units)} "
-        f"in {notation.duration(check.duration_s)}; {w.standing.shape.value}.",
+        f"in {notation.duration(check.duration_s)}{on}; {w.standing.shape.value}.",
     )
     if f.standing_failed:
         w.standing.repeats += 1
