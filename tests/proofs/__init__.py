@@ -1,0 +1,1 @@
+"""Proofs: what holds of the control core for all inputs, not for those that were tried."""

@@ -1,0 +1,241 @@
+"""Every statement of `tests.proofs` is proven; a break made on purpose is found by the proof that is to find it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import AbstractContextManager
+from math import inf, nan
+from typing import Any
+from unittest import mock
+
+import pytest
+import z3
+
+from rigctl.control.procedure import sequence
+from rigctl.control.vocabulary import ACTIVE, RUNNING, Phase
+from tests.proofs import __main__ as command
+from tests.proofs import engine, statements
+from tests.proofs.breaks import broken, mutated, table
+from tests.proofs.engine import NotProvenError, Path, Statement, judge, paths
+
+
+def _cases() -> Iterator[Any]:
+    for one in statements.ALL:
+        marks = [pytest.mark.xfail(reason=one.defect, strict=True)] if one.defect else []
+        yield pytest.param(one, id=one.name, marks=marks)
+
+
+@pytest.mark.parametrize("statement", list(_cases()))
+def test_a_statement_is_proven(statement: Statement) -> None:
+    verdict = judge(statement)
+    assert verdict.proven, verdict.said
+
+
+# --- breaks made on purpose
+
+Break = AbstractContextManager[None]
+
+
+def _row(name: str) -> int:
+    return next(i for i, row in enumerate(sequence.TRANSITIONS) if row["conditions"].__name__ == name)
+
+
+def last(name: str) -> Break:
+    """The row of a guard stands at the end."""
+    return table(lambda rows: rows.append(rows.pop(_row(name))))
+
+
+def never(name: str) -> Break:
+    """The row of a guard is never taken."""
+    return table(lambda rows: rows[_row(name)].update(conditions=lambda f: False))
+
+
+def without(name: str, *phases: Phase) -> Break:
+    """The row of a guard forgets some states."""
+    return table(
+        lambda rows: rows[_row(name)].update(source=[p for p in rows[_row(name)]["source"] if p not in phases])
+    )
+
+
+def more(source: Phase, dest: Phase, guard: str) -> Break:
+    """One row more, before all others."""
+    return table(lambda rows: rows.insert(0, sequence._row(source, dest, getattr(sequence, guard))))
+
+
+def quiet(fact: str) -> Break:
+    """The short cut forgets a fact."""
+    return broken(sequence.stirred, f"or f.{fact}\n", "\n")
+
+
+def blind(flag: str, missing: bool) -> Break:
+    """The engine never tries one value of a flag."""
+    real = Path.choose
+
+    def choose(path: Path, name: str, values: Any) -> Any:
+        return real(path, name, [one for one in values if one is not missing] if name == flag else values)
+
+    return mock.patch.object(Path, "choose", choose)
+
+
+BREAKS: list[tuple[str, str, Break]] = [
+    ("sequence.trip", "abort is forgotten", broken(sequence.tripped, " or f.abort_asked", "")),
+    ("sequence.trip", "abort stands last", last("tripped")),
+    ("sequence.trip", "STOPPING does not abort", without("tripped", Phase.STOPPING)),
+    ("sequence.trip", "the short cut forgets abort", quiet("abort_asked")),
+    ("sequence.stop", "stop stands last", last("stop_asked")),
+    ("sequence.stop", "HELD does not stop", without("stop_asked", Phase.HELD)),
+    ("sequence.stop", "HELD restarts first", more(Phase.HELD, Phase.RESTARTING, "restart_asked")),
+    ("sequence.trip", "a stop before a trip", table(lambda rows: rows.insert(0, rows.pop(_row("stop_asked"))))),
+    ("sequence.hold", "hold stands last", last("must_hold")),
+    ("sequence.hold", "a person's hold is forgotten", broken(sequence.must_hold, " or f.hold_asked", "")),
+    ("sequence.hold", "VAPOR is not held", without("must_hold", Phase.VAPOR)),
+    ("sequence.ended", "COMPLETE can be started from", more(Phase.COMPLETE, Phase.LINE_UP, "start_asked")),
+    ("sequence.ended", "STOPPED can be reset", more(Phase.STOPPED, Phase.IDLE, "reset_taken")),
+    ("sequence.aborted", "ABORTED is restarted", more(Phase.ABORTED, Phase.RESTARTING, "restart_asked")),
+    ("sequence.aborted", "ABORTED ends by itself", more(Phase.ABORTED, Phase.IDLE, "settled")),
+    ("sequence.aborted", "a reset is never taken", never("reset_taken")),
+    ("sequence.idle", "a restart starts", more(Phase.IDLE, Phase.LINE_UP, "restart_asked")),
+    ("sequence.idle", "no start is taken", never("start_asked")),
+    ("sequence.held", "HELD goes on when settled", more(Phase.HELD, Phase.RESTARTING, "settled")),
+    ("sequence.first", "the short cut forgets a fact", quiet("liquid_back")),
+    ("sequence.first", "the short cut forgets another", quiet("restart_failed")),
+    ("sequence.whole", "a state without a row", without("reset_taken", Phase.ABORTED)),
+    ("sequence.whole", "a flag that is never true", blind("stop_asked", True)),
+    ("sequence.whole", "a flag that is never false", blind("settled", False)),
+    ("sequence.rows", "a general row before a special one", last("to_push_pull")),
+    ("sequence.rows", "a second row with the same guard", more(Phase.VAPOR, Phase.STANDING, "level_held")),
+    ("sequence.rows", "a row that is never taken", never("too_little")),
+    ("sequence.reached", "nothing leads to PUSH_PULL", table(
+        lambda rows: [row.update(conditions=lambda f: False) for row in rows if row["dest"] is Phase.PUSH_PULL],
+    )),
+    ("sequence.reached", "nothing is ever complete", never("isolated")),
+    ("sequence.left", "no trip and no stop from ISOLATE on", table(
+        lambda rows: [row.update(source=[Phase.LIQUID]) for row in rows if {*row["source"]} >= {*RUNNING}],
+    )),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("name", "made"), [pytest.param(name, made, id=f"{name}, {what}") for name, what, made in BREAKS]
+)
+def test_a_break_made_on_purpose_is_found(name: str, made: Break) -> None:
+    with made:
+        verdict = judge(statements.BY_NAME[name])
+    assert not verdict.proven, "the break was not found"
+
+
+def test_every_statement_has_a_break_made_on_purpose() -> None:
+    assert {one.name for one in statements.ALL if not one.defect} <= {name for name, _, _ in BREAKS}
+
+
+# --- the engine itself
+
+
+def _said(check: Any) -> str:
+    return judge(Statement("a name", "a claim", "a domain", "nothing", check)).said
+
+
+def test_a_premise_that_nothing_meets_is_no_proof() -> None:
+    verdict = judge(Statement("n", "s", "d", "nothing", lambda: paths(lambda p: p.prove(False, "no", premise=False))))
+    assert not verdict.proven and "vacuous" in verdict.said
+
+    def impossible(path: Path) -> None:
+        bits = path.bits("b")
+        path.prove(bits == 1, "no", premise=(bits == 2) & (bits == 3))
+
+    assert "vacuous" in _said(lambda: paths(impossible))
+
+
+def test_a_proof_that_was_cut_short_is_no_proof() -> None:
+    def many(path: Path) -> None:
+        path.prove(sum(bool(path.flag(str(i))) for i in range(10)) <= 10, "no")
+
+    assert "cut short after 1000" in _said(lambda: paths(many, most=1000))
+    assert paths(many, most=1024) == (1024, 1024)
+
+
+def test_what_the_solver_does_not_know_is_no_proof(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(z3.Solver, "check", lambda self, *conditions: z3.unknown)
+    monkeypatch.setattr(z3.Solver, "reason_unknown", lambda self: "time was up")
+    assert "unknown: time was up" in _said(lambda: paths(lambda p: p.prove(p.bits("b") == p.bits("b"), "no")))
+
+
+def test_an_exception_of_the_real_function_is_no_proof() -> None:
+    assert "raises ZeroDivisionError" in _said(lambda: paths(lambda p: p.prove(1 // int(bool(p.flag("a"))) == 1, "no")))
+
+
+def test_a_counterexample_is_named() -> None:
+    assert "b = 7" in _said(lambda: paths(lambda p: p.prove(p.bits("b") != 7, "not seven")))
+
+    def flags(path: Path) -> None:
+        path.prove(not (path.flag("one") and path.flag("other")), "both at once")
+
+    assert "both at once: one = True, other = True" in _said(lambda: paths(flags))
+
+
+def test_every_path_is_walked_once_and_only_those_that_can_be() -> None:
+    seen = []
+
+    def body(path: Path) -> None:
+        x, y = path.double("x"), path.double("y")
+        seen.append((bool(x < y), bool(y < x), bool(x == y), bool(x != x)))
+
+    assert paths(body)[0] == len(seen) == len(set(seen))
+    values = (-inf, -1.0, -0.0, 0.0, 1.0, inf, nan)
+    really = {(x < y, y < x, x == y, x != x) for x in values for y in values}
+    assert set(seen) == really
+
+
+@pytest.mark.parametrize("x", [0, 1, 0x5A5A, 0x7FFF])
+@pytest.mark.parametrize("y", [0, 3, 0x00FF, 0x7FFF])
+def test_symbolic_bits_reckon_as_integers_do(x: int, y: int) -> None:
+    def body(path: Path) -> None:
+        a, b = path.bits("a"), path.bits("b")
+        for what, is_, was in (
+            ("and", a & b, x & y), ("or", a | b, x | y), ("xor", a ^ b, x ^ y), ("and not", a & ~b, x & ~y),
+            ("from the right", x & b | 1, x & y | 1),
+        ):  # fmt: skip
+            path.prove(is_ == was, what, premise=(a == x) & (b == y))
+
+    assert paths(body) == (1, 5)
+
+
+@pytest.mark.parametrize("x", [0.0, -0.0, 1.5, 1e-320, 1.7e308, inf, -inf, nan])
+@pytest.mark.parametrize("y", [0.0, 2.0, -3.25, inf, nan])
+def test_symbolic_doubles_reckon_as_floats_do(x: float, y: float) -> None:
+    def body(path: Path) -> None:
+        a = engine.Double(path, z3.FPVal(x, z3.Float64()))
+        assert bool(a < y) is (x < y) and bool(a <= y) is (x <= y) and bool(a == y) is (x == y)
+        assert bool(a > y) is (x > y) and bool(a >= y) is (x >= y) and bool(a != y) is (x != y)
+        product = 2.0 * a * y
+        assert bool(product.nan()) is (2.0 * x * y != 2.0 * x * y)
+        assert bool(product == 2.0 * x * y) is (2.0 * x * y == 2.0 * x * y)
+
+    assert paths(body)[0] == 1
+
+
+def test_a_break_is_a_copy_and_the_real_thing_stays() -> None:
+    real = sequence.stop_asked
+    assert mutated(real, "f.stop_asked", "not f.stop_asked") is not real
+    with broken(real, "return f.stop_asked", "return False"):
+        assert sequence.stop_asked is not real
+    assert sequence.stop_asked is real
+    with pytest.raises(ValueError, match="must stand once"):
+        mutated(real, "not in it", "")
+    assert Phase.STOPPING in ACTIVE
+
+
+def test_the_command_prints_what_was_proven_over_which_domain(capsys: pytest.CaptureFixture[str]) -> None:
+    assert command.main(["sequence.trip"]) == 0
+    printed = capsys.readouterr().out
+    for part in (statements.BY_NAME["sequence.trip"].says, "domain: all 2^29", "stubs: nothing", "proven (", " s\n"):
+        assert part in printed
+    assert command.main(["nothing of this name"]) == 2
+    with broken(sequence.tripped, " or f.abort_asked", ""):
+        assert command.main(["sequence.trip"]) == 1
+    assert "NOT PROVEN (" in capsys.readouterr().out
+
+
+def test_a_statement_that_fails_says_so() -> None:
+    with pytest.raises(NotProvenError, match="no: "):
+        paths(lambda path: path.prove(False, "no"))
