@@ -11,7 +11,20 @@ from unittest import mock
 import pytest
 import z3
 
-from rigctl.control.procedure import sequence
+from rigctl.control.procedure import aids, appliance, clearing, requests, rooms, sequence, wish
+from rigctl.control.procedure.phases import (
+    aborting,
+    ended,
+    held,
+    isolate,
+    line_up,
+    liquid,
+    push_pull,
+    restarting,
+    standing,
+    vapor,
+)
+from rigctl.control.protect import gate as gates
 from rigctl.control.vocabulary import ACTIVE, RUNNING, Phase
 from tests.proofs import __main__ as command
 from tests.proofs import engine, statements
@@ -105,14 +118,301 @@ BREAKS: list[tuple[str, str, Break]] = [
     ("sequence.rows", "a general row before a special one", last("to_push_pull")),
     ("sequence.rows", "a second row with the same guard", more(Phase.VAPOR, Phase.STANDING, "level_held")),
     ("sequence.rows", "a row that is never taken", never("too_little")),
-    ("sequence.reached", "nothing leads to PUSH_PULL", table(
-        lambda rows: [row.update(conditions=lambda f: False) for row in rows if row["dest"] is Phase.PUSH_PULL],
-    )),
+    (
+        "sequence.reached",
+        "nothing leads to PUSH_PULL",
+        table(
+            lambda rows: [row.update(conditions=lambda f: False) for row in rows if row["dest"] is Phase.PUSH_PULL],
+        ),
+    ),
     ("sequence.reached", "nothing is ever complete", never("isolated")),
-    ("sequence.left", "no trip and no stop from ISOLATE on", table(
-        lambda rows: [row.update(source=[Phase.LIQUID]) for row in rows if {*row["source"]} >= {*RUNNING}],
-    )),
-]  # fmt: skip
+    (
+        "sequence.left",
+        "no trip and no stop from ISOLATE on",
+        table(
+            lambda rows: [row.update(source=[Phase.LIQUID]) for row in rows if {*row["source"]} >= {*RUNNING}],
+        ),
+    ),
+    (
+        "gate.motor",
+        "the cooler's outlet is forgotten",
+        broken(gates.gate, "cooler = XV_201 | XV_202", "cooler = XV_201"),
+    ),
+    ("gate.motor", "the cylinder's valve is forgotten", broken(gates.gate, "(bits & XV_301 and through)", "through")),
+    ("gate.motor", "the motor is left on", broken(gates.gate, "bits &= ~M_101", "pass")),
+    ("gate.forbidden", "a mask is forgotten", broken(gates.gate, " & ~forbidden", "")),
+    ("gate.forbidden", "what the rig has is forgotten", broken(gates.gate, "prepared.outputs_fitted & ", "")),
+    ("gate.forbidden", "the mask is the wrong way round", broken(gates.gate, "~forbidden", "forbidden")),
+    ("gate.added", "what is wanted is forgotten", broken(gates.gate, "bits &= prepared", "bits = prepared")),
+    ("gate.added", "the way out is opened for the motor", broken(gates.gate, "bits &= ~M_101", "bits |= XV_301")),
+    ("gate.kept", "push-pull's way out does not count", broken(gates.gate, " or bits & XV_106", "")),
+    ("gate.kept", "the bypass does not count", broken(gates.gate, " or bits & XV_204", "")),
+    (
+        "gate.kept",
+        "a rig without a cooler has no way",
+        broken(gates.gate, "not prepared.settings.fitted.cooler_valves or ", ""),
+    ),
+    ("gate.rest", "all goes with the motor", broken(gates.gate, "bits &= ~M_101", "bits = 0")),
+    (
+        "gate.rest",
+        "the cylinder is shut with the motor",
+        broken(gates.gate, "bits &= ~M_101", "bits &= ~(M_101 | XV_301)"),
+    ),
+    ("gate.twice", "a valve goes back and forth", broken(gates.gate, "bits &= ~M_101", "bits ^= XV_202")),
+    (
+        "gate.twice",
+        "a valve comes after the mask",
+        broken(gates.gate, "bits &= ~M_101", "bits = bits & ~M_101 | XV_204"),
+    ),
+    ("gate.fitted", "a valve is forgotten", broken(gates.fitted_outputs, " | XV_203", "")),
+    (
+        "gate.fitted",
+        "two inlets change places",
+        broken(gates.fitted_outputs, "(fitted.xv_101, XV_101)", "(fitted.xv_102, XV_101)"),
+    ),
+    ("gate.fitted", "every rig has push-pull", broken(gates.fitted_outputs, "fitted.push_pull, ", "True, ")),
+    ("wants.motor", "the motor of a held rig", broken(held.wants, "return ", "return 128 | ")),
+    ("wants.motor", "a standing check pumps", broken(standing.wants, "return inlet", "return inlet | wish.bits")),
+    ("wants.motor", "shutting pumps", broken(clearing.shutting, "return ROUND_COOLER & wish.bits", "return wish.bits")),
+    (
+        "wants.ready",
+        "the stroke is not waited for",
+        broken(wish.ready_motor, "wish.path_open_s >= procedure.valve_stroke_s and ", ""),
+    ),
+    (
+        "wants.ready",
+        "the motor may start at once",
+        broken(wish.ready_motor, " and wish.ready_s >= procedure.compressor_min_off_s", ""),
+    ),
+    ("wants.ready", "either is enough", broken(wish.ready_motor, "stroke_s and wish", "stroke_s or wish")),
+    (
+        "wants.unknown",
+        "unknown counts as ready",
+        broken(
+            wish.ready_motor,
+            "wish.path_open_s >= procedure.valve_stroke_s",
+            "not wish.path_open_s < procedure.valve_stroke_s",
+        ),
+    ),
+    (
+        "wants.unknown",
+        "unknown counts as rested",
+        broken(
+            wish.ready_motor,
+            "wish.ready_s >= procedure.compressor_min_off_s",
+            "not wish.ready_s < procedure.compressor_min_off_s",
+        ),
+    ),
+    (
+        "wants.out",
+        "drawing with the way shut",
+        broken(wish.drawing, "return inlet | THROUGH_COOLER | ready", "return inlet | ready"),
+    ),
+    (
+        "wants.out",
+        "the bypass is forgotten",
+        broken(clearing.emptying, "cooler | ROUND_COOLER | M_201", "cooler | XV_301 | M_201"),
+    ),
+    (
+        "wants.out",
+        "push-pull without XV-106",
+        broken(push_pull.wants, "across = XV_105 | XV_106 | M_001", "across = XV_105 | M_001"),
+    ),
+    ("wants.rests", "a rest is no rest", broken(wish.drawing, "if wish.resting", "if wish.uncleared")),
+    (
+        "wants.rests",
+        "the motor rests running",
+        broken(wish.drawing, "return THROUGH_COOLER | (0", "return THROUGH_COOLER | ready_motor(wish) | (0"),
+    ),
+    (
+        "wants.ways_in",
+        "a standing check is open beside PT-001",
+        broken(standing.wants, "0 if wish.settings.fitted.pt_001 else ", ""),
+    ),
+    (
+        "wants.ways_in",
+        "line-up opens before its checks",
+        broken(line_up.wants, "wish.step is Step.CONNECTED", "wish.step is not Step.CONNECTED"),
+    ),
+    ("wants.ways_in", "a rig that restarts draws", broken(restarting.wants, "return ", "return 2 | ")),
+    (
+        "wants.loose",
+        "a loose hose is drawn from",
+        broken(appliance.inlets_hooked_up, " or not settings.fitted.xv_102", " or settings.fitted.xv_102"),
+    ),
+    (
+        "wants.loose",
+        "line-up opens the wrong port",
+        broken(line_up.wants, "not settings.job.liquid_first and ", "settings.job.liquid_first and "),
+    ),
+    (
+        "wants.standing",
+        "the discharge reaches the appliance",
+        broken(standing.wants, "XV_202 | XV_301", "XV_202 | XV_301 | 4"),
+    ),
+    ("wants.standing", "the cylinder is shut", broken(standing.wants, " | XV_301", "")),
+    (
+        "wants.across",
+        "the discharge runs round",
+        broken(push_pull.wants, "return across | XV_104 | XV_202", "return across | XV_104 | 4 | XV_202"),
+    ),
+    (
+        "wants.across",
+        "the header is not on the cylinder",
+        broken(push_pull.wants, "across = XV_105 | XV_106", "across = XV_106"),
+    ),
+    (
+        "wants.valves_across",
+        "vapor is drawn through XV-104",
+        broken(vapor.wants, "| wish.aids", "| 1 << 12 | wish.aids"),
+    ),
+    (
+        "wants.valves_across",
+        "a clear-out onto the appliance",
+        broken(
+            clearing.emptying,
+            "if wish.in_switch_s < stroke:\n        return ",
+            "if wish.in_switch_s < stroke:\n        return 1 << 14 | ",
+        ),
+    ),
+    ("wants.cooler", "the cooler is let in with the bypass", broken(clearing.emptying, "2.0 * stroke", "stroke")),
+    (
+        "wants.bypass",
+        "the bypass opens at an unknown time",
+        broken(clearing.emptying, "not wish.in_switch_s >= 0.0", "wish.in_switch_s < 0.0"),
+    ),
+    (
+        "wants.cooler",
+        "the cooler stays on the cylinder",
+        broken(clearing.emptying, "cooler | ROUND_COOLER", "cooler | THROUGH_COOLER | ROUND_COOLER"),
+    ),
+    ("wants.cut_off", "held with the bypass open", broken(wish.way_kept_open, "THROUGH_COOLER", "ROUND_COOLER")),
+    ("wants.cut_off", "drawing with XV-203 open", broken(wish.drawing, "return inlet | ", "return inlet | 16 | ")),
+    ("wants.shuts", "shutting opens the bypass", broken(clearing.shutting, "ROUND_COOLER & wish.bits", "ROUND_COOLER")),
+    (
+        "wants.shuts",
+        "the cylinder is shut first",
+        broken(clearing.shutting, "XV_301 & wish.bits", "XV_204 & wish.bits"),
+    ),
+    (
+        "wants.kept",
+        "kept only while it must not be",
+        broken(wish.way_kept_open, "wish.moved and not", "wish.moved and"),
+    ),
+    (
+        "wants.kept",
+        "an uncleared cooler is shut in",
+        broken(isolate.wants, "way_kept_open(wish) if wish.uncleared else ", ""),
+    ),
+    ("wants.kept", "a complete job shuts all", broken(ended.wants, "return way_kept_open(wish)", "return 0")),
+    ("wants.stays_shut", "a cylinder that is off is opened", broken(wish.way_kept_open, " and not wish.path_shut", "")),
+    ("wants.stays_shut", "opened before anything has moved", broken(wish.way_kept_open, "wish.moved and ", "")),
+    ("wants.heat", "liquid is heated", broken(liquid.wants, "(M_201 |", "(2048 | M_201 |")),
+    ("wants.heat", "heated though it must not be", broken(standing.wants, "wish.aids & (EH_001 | M_001)", "EH_001")),
+    ("wants.water", "water stands while held", broken(held.wants, " | water_moves(wish)", "")),
+    ("wants.water", "water stands after a trip", broken(aborting.wants, "water_moves(wish) if wish.moved else 0", "0")),
+    ("wants.water", "water is moved where there is none only", broken(wish.water_moves, "if wish", "if not wish")),
+    ("wants.aids", "the water is forgotten", broken(aids.aids, "settings.job.water_side or ", "")),
+    ("wants.aids", "the compressor is an aid", broken(aids.aids, "on |= EH_001", "on |= 128")),
+    (
+        "wants.bypass",
+        "the header is not pumped down first",
+        broken(clearing.emptying, "if not wish.in_switch_s >= 0.0", "if wish.uncleared"),
+    ),
+    ("requests.own", "the first stop ends the list", broken(requests.hear, "asked.stop = True", "return asked")),
+    (
+        "requests.own",
+        "a refusal forgets what came before",
+        broken(
+            requests.hear,
+            "        asked.refusals.append(text)",
+            "        asked.stop = asked.stop and not text\n        asked.refusals.append(text)",
+        ),
+    ),
+    (
+        "requests.remote",
+        "a reset is taken from afar",
+        broken(requests.hear, "and kind in _AT_THE_RIG", "and kind in _AT_THE_RIG[:2]"),
+    ),
+    (
+        "requests.remote",
+        "sources are not looked at",
+        broken(requests.hear, "request.source is not Source.LOCAL and kind in _AT_THE_RIG", "False"),
+    ),
+    (
+        "requests.remote",
+        "one at the rig lets others in",
+        broken(requests.hear, "if request.source is not", "if requests[0].source is not"),
+    ),
+    (
+        "requests.always",
+        "stop at the rig only",
+        broken(requests.hear, "kind in _AT_THE_RIG", "kind in (*_AT_THE_RIG, RequestKind.STOP)"),
+    ),
+    (
+        "requests.always",
+        "abort only where something runs",
+        broken(
+            requests.hear, "elif kind is RequestKind.ABORT", "elif kind is RequestKind.ABORT and state.phase in RUNNING"
+        ),
+    ),
+    (
+        "requests.always",
+        "a hold takes a stop back",
+        broken(requests.hear, "asked.hold = True", "asked.hold, asked.stop = True, False"),
+    ),
+    ("requests.contract", "start is heard anywhere", broken(requests.hear, "if state.phase is Phase.IDLE", "if True")),
+    (
+        "requests.contract",
+        "a refused cylinder is taken",
+        broken(
+            requests.hear,
+            "            if not text:\n                asked.restart",
+            "            if True:\n                asked.restart",
+        ),
+    ),
+    (
+        "requests.contract",
+        "a change needs no cylinder",
+        broken(requests.hear, "state.ask is Ask.CHANGE_CYLINDER and request.cylinder is None", "False"),
+    ),
+    (
+        "requests.stops",
+        "a stop takes an abort back",
+        broken(requests.hear, "asked.stop = True", "asked.stop, asked.abort = True, False"),
+    ),
+    (
+        "requests.stops",
+        "a stop only without a trip",
+        broken(rooms.facts, "asked.abort, asked.stop,", "asked.abort, asked.stop and not asked.hold,"),
+    ),
+    ("requests.stops", "the table stops last", last("stop_asked")),
+    (
+        "requests.starts",
+        "a reset is taken with its cause there",
+        broken(rooms.facts, "asked.reset and not f.tripped", "asked.reset"),
+    ),
+    (
+        "requests.starts",
+        "a restart is taken from afar",
+        broken(requests.hear, "and kind in _AT_THE_RIG", "and kind is RequestKind.START"),
+    ),
+    (
+        "requests.starts",
+        "an acknowledged trip is reset",
+        broken(rooms.facts, "asked.reset and not", "asked.acknowledge and not"),
+    ),
+    (
+        "requests.safe_word",
+        "a start beside a stop",
+        broken(rooms.facts, "f.tripped or asked.stop or asked.abort", "f.tripped or asked.abort"),
+    ),
+    (
+        "requests.safe_word",
+        "a start beside an abort",
+        broken(rooms.facts, "f.tripped or asked.stop or asked.abort", "f.tripped or asked.stop"),
+    ),
+]
 
 
 @pytest.mark.parametrize(

@@ -20,6 +20,10 @@ WIDTH = 16
 """Bits of an integer of outputs."""
 
 
+_ANSWERS: dict[frozenset[int], tuple[bool, Any]] = {}
+"""What z3 has said already, by the conditions it was asked together; they are kept, so that no number names another."""
+
+
 class NotProvenError(Exception):
     """A statement that does not hold (with its counterexample), or of which that is not known."""
 
@@ -56,10 +60,13 @@ class Path:
         return bool(taken)
 
     def _can_be(self, condition: z3.BoolRef) -> bool:
-        answer = self._solver.check(condition)
-        if answer == z3.unknown:
-            raise NotProvenError(f"unknown: {self._solver.reason_unknown()}")
-        return bool(answer == z3.sat)
+        key = frozenset(one.get_id() for one in (*self._solver.assertions(), condition))
+        if key not in _ANSWERS:
+            answer = self._solver.check(condition)
+            if answer == z3.unknown:
+                raise NotProvenError(f"unknown: {self._solver.reason_unknown()}")
+            _ANSWERS[key] = bool(answer == z3.sat), (*self._solver.assertions(), condition)
+        return _ANSWERS[key][0]
 
     def prove(self, conclusion: Any, said: str, premise: Any = True) -> None:
         """Raise unless the conclusion holds wherever the premise does on this path; count the premises met."""
@@ -98,7 +105,7 @@ class Path:
 def paths(body: Callable[[Path], None], most: int = 1_000_000) -> tuple[int, int]:
     """Run the body on every path; return how many there were, and how many premises they met."""
     forks: list[list[Any]] = []
-    solver, runs, met = z3.Solver(), 0, 0
+    solver, runs, met = z3.SolverFor("QF_FPBV"), 0, 0
     while True:
         solver.push()
         path = Path(forks, solver)
@@ -186,6 +193,27 @@ class Bits:
         return self.path.decide(self.z3 != 0)
 
     __hash__ = None  # type: ignore[assignment]
+
+
+def has(bits: Any, mask: int) -> Truth:
+    """Whether all of these outputs are on."""
+    return bits & mask == mask  # type: ignore[no-any-return]
+
+
+def some(bits: Any, mask: int) -> Truth:
+    """Whether any of these outputs is on."""
+    return bits & mask != 0  # type: ignore[no-any-return]
+
+
+class Unknown:
+    """A struct of which nothing is known: every field is made when it is first read, the same all along a path."""
+
+    def __init__(self, path: Path, of: str, make: Callable[[Path, str], Any], **known: Any) -> None:
+        self._path, self._of, self._make = path, of, make
+        self.__dict__.update(known)
+
+    def __getattr__(self, name: str) -> Any:
+        return self._make(self._path, f"{self._of}.{name}")
 
 
 def raw(value: Any) -> Any:
