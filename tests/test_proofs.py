@@ -10,6 +10,7 @@ from unittest import mock
 
 import pytest
 import z3
+from msgspec.structs import replace
 
 from rigctl.control.procedure import aids, appliance, clearing, requests, rooms, sequence, wish
 from rigctl.control.procedure.phases import (
@@ -24,11 +25,13 @@ from rigctl.control.procedure.phases import (
     standing,
     vapor,
 )
+from rigctl.control.protect import engine as engine_
 from rigctl.control.protect import gate as gates
+from rigctl.control.protect.table import TABLE
 from rigctl.control.vocabulary import ACTIVE, RUNNING, Phase
 from tests.proofs import __main__ as command
 from tests.proofs import engine, statements
-from tests.proofs.breaks import broken, mutated, table
+from tests.proofs.breaks import broken, in_place_of, mutated, table
 from tests.proofs.engine import NotProvenError, Path, Statement, judge, paths
 
 
@@ -411,6 +414,103 @@ BREAKS: list[tuple[str, str, Break]] = [
         "requests.safe_word",
         "a start beside an abort",
         broken(rooms.facts, "f.tripped or asked.stop or asked.abort", "f.tripped or asked.stop"),
+    ),
+    (
+        "latches.kept",
+        "a reset clears a cause that is there",
+        broken(engine_.evaluate, "latched &= active\n", "latched = 0\n"),
+    ),
+    ("latches.kept", "an acknowledgement resets", broken(engine_.evaluate, "if reset:", "if reset or acknowledge:")),
+    ("latches.kept", "a latch goes with its cause", broken(engine_.evaluate, "if reset:", "if reset or not raw:")),
+    (
+        "latches.at_once",
+        "a trip latches a scan later",
+        broken(engine_.evaluate, "latched |= active & TRIPS", "latched |= memory.active & active & TRIPS"),
+    ),
+    ("latches.at_once", "nothing latches in a job", broken(engine_.evaluate, "if x.active:", "if not x.active:")),
+    (
+        "latches.forbids",
+        "a latch forbids nothing",
+        broken(engine_.evaluate, "(active & (TRIPS | HOLDS)) | latched", "(active & (TRIPS | HOLDS))"),
+    ),
+    (
+        "latches.forbids",
+        "a hold forbids nothing",
+        broken(engine_.evaluate, "(active & (TRIPS | HOLDS)) | latched", "(active & TRIPS) | latched"),
+    ),
+    (
+        "latches.forbids",
+        "the last row alone forbids",
+        broken(engine_.evaluate, "forbidden |= TABLE[i].takes", "forbidden = TABLE[i].takes"),
+    ),
+    ("latches.first", "the last row is told", broken(engine_.first, "(mask & -mask)", "mask")),
+    (
+        "latches.first",
+        "a latched trip is not told",
+        broken(engine_.evaluate, "first((active & TRIPS) | latched)", "first(active & TRIPS)"),
+    ),
+    ("latches.no_latch", "a hold latches", broken(engine_.evaluate, "latched |= active & TRIPS", "latched |= active")),
+    ("latches.no_latch", "a trip latches without a job", broken(engine_.evaluate, "if x.active:", "if True:")),
+    (
+        "latches.acknowledge",
+        "what is seen counts no more",
+        broken(
+            engine_.evaluate,
+            "acknowledged &= active | latched",
+            "acknowledged &= active | latched\n    latched &= ~acknowledged",
+        ),
+    ),
+    (
+        "latches.acknowledge",
+        "an acknowledgement resets",
+        broken(engine_.evaluate, "if reset:", "if reset or acknowledge:"),
+    ),
+    (
+        "latches.delay",
+        "a cause that goes and comes keeps its time",
+        broken(engine_.evaluate, "since[i] if old >> i & 1 else now", "since[i] if since else now"),
+    ),
+    ("latches.delay", "the band is forgotten", broken(engine_.evaluate, "raw |= 1 << i", "pass")),
+    (
+        "latches.delay",
+        "one scan too late",
+        broken(engine_.evaluate, ">= x.prepared.delays_s[i]", "> x.prepared.delays_s[i]"),
+    ),
+    (
+        "latches.alarms",
+        "a latch is not listed",
+        broken(engine_.evaluate, "shown = active | latched | returned", "shown = active | returned"),
+    ),
+    (
+        "latches.alarms",
+        "what has gone is no news",
+        broken(engine_.evaluate, "if tag not in now_tags", "if not now_tags"),
+    ),
+    (
+        "latches.alarms",
+        "a change of latches alone is missed",
+        broken(
+            engine_.evaluate,
+            "(active, latched, acknowledged, returned) != (\n        memory.active,\n        memory.latched,",
+            "(active, acknowledged, returned) != (\n        memory.active,",
+        ),
+    ),
+    (
+        "latches.seen",
+        "what comes up is taken as seen",
+        broken(engine_.evaluate, "acknowledged |= (memory.active | memory.latched) & ~new", "acknowledged |= active"),
+    ),
+    (
+        "latches.table",
+        "a trip leaves the motor on",
+        in_place_of(
+            TABLE, tuple(replace(row, takes=row.takes & ~128) if row.tag == "PT-201.high" else row for row in TABLE)
+        ),
+    ),
+    (
+        "latches.table",
+        "a hold leaves a way in",
+        in_place_of(TABLE, tuple(replace(row, takes=128) if row.tag == "WT-301.full" else row for row in TABLE)),
     ),
 ]
 

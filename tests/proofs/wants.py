@@ -218,7 +218,9 @@ class Free(Unknown):
     """A value of which nothing is known, whatever is asked of it; each answer to a comparison is free."""
 
     def __init__(self, path: Path, name: str, **known: Any) -> None:
-        super().__init__(path, name, Free, **known)
+        self._path, self._of, self._make = path, name, Free
+        if known:
+            self.__dict__.update(known)
 
     def _answer(self, how: str, other: object) -> bool:
         return bool(self._path.choose(f"{self._of} {how} {_name(other)}", (False, True)))
@@ -270,6 +272,15 @@ class Free(Unknown):
 
     def __rmul__(self, other: object) -> Free:
         return self._more("after *", other)
+
+    def __abs__(self) -> Free:
+        return self._more("without its sign", "")
+
+    def __pow__(self, other: object) -> Free:
+        return self._more("to the", other)
+
+    def __format__(self, how: str) -> str:
+        return self._of
 
     def __neg__(self) -> Free:
         return self._more("negative", "")
