@@ -17,6 +17,7 @@ from rigctl.control.procedure.phases import (
     aborting,
     ended,
     held,
+    holding,
     isolate,
     line_up,
     liquid,
@@ -30,7 +31,7 @@ from rigctl.control.protect import gate as gates
 from rigctl.control.protect.table import TABLE
 from rigctl.control.vocabulary import ACTIVE, RUNNING, Phase
 from tests.proofs import __main__ as command
-from tests.proofs import engine, statements
+from tests.proofs import engine, reach, statements
 from tests.proofs.breaks import broken, in_place_of, mutated, table
 from tests.proofs.engine import NotProvenError, Path, Statement, judge, paths
 
@@ -524,8 +525,39 @@ def test_a_break_made_on_purpose_is_found(name: str, made: Break) -> None:
     assert not verdict.proven, "the break was not found"
 
 
+BREAKS_OF_REACH: list[tuple[str, str, Break]] = [
+    (
+        "reach.hold",
+        "a hold is not looked at before a restart",
+        broken(restarting.judge, "not (fault or held)", "not fault"),
+    ),
+    ("reach.sentence", "a hold says nothing", broken(holding.enter, "row.ask, row.say(w.x)", 'row.ask, ""')),
+    (
+        "reach.sentence",
+        "an abort says nothing",
+        broken(aborting.enter, '"Aborted on request. Look at the rig, then reset."', '""'),
+    ),
+    (
+        "reach.liquid_open",
+        "lines are shut where nothing is done",
+        broken(wish.way_kept_open, "return THROUGH_COOLER if", "return 0 if"),
+    ),
+    ("reach.liquid_open", "open only while they must not be", broken(wish.way_kept_open, "and not wish", "and wish")),
+]
+"""Looked for one by one, up to the first counterexample: all states are many."""
+
+
+@pytest.mark.parametrize(
+    ("name", "made"), [pytest.param(name, made, id=f"{name}, {what}") for name, what, made in BREAKS_OF_REACH]
+)
+def test_a_break_made_on_purpose_is_found_among_reachable_states(name: str, made: Break) -> None:
+    with made:
+        assert reach.first_wrong(name.removeprefix("reach.")), "the break was not found"
+
+
 def test_every_statement_has_a_break_made_on_purpose() -> None:
-    assert {one.name for one in statements.ALL if not one.defect} <= {name for name, _, _ in BREAKS}
+    broken_ones = {name for name, _, _ in (*BREAKS, *BREAKS_OF_REACH)}
+    assert {one.name for one in statements.ALL if not one.defect} <= broken_ones
 
 
 # --- the engine itself
