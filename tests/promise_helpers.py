@@ -45,6 +45,12 @@ SHUT_IN_S = 30.0
 by well under a kelvin; our choice, no source."""
 SHUT = 0.02
 """A valve that is open less than this is shut."""
+SEEN_S, SEEN_WARM_S = 0.5, 15.0
+"""How long the motor may turn beyond a limit: transmitter (lag 50 ms; a pocket 3 s), scan and contactor; our choice."""
+STILL_KG = 0.01
+"""What valves that have just been told to shut still let pass; engineering estimate, no source."""
+UNARMED = (Phase.IDLE, Phase.HELD, Phase.ABORTED, Phase.STOPPED, Phase.COMPLETE)
+ATMOSPHERE_PA = 101_325.0
 FULL_OF_LIQUID = 0.8
 """Liquid share of a shut section's volume above which warming could fill it: that of cylinders, AHRI Guideline K."""
 
@@ -180,6 +186,9 @@ class Watch:
         """Time for which the motor turned against a way out that was shut, by valves, cylinder valve and all."""
         self._below_since_s = inf
         self._truth = self.bench.plant.truth()
+        self._over_since_s: dict[str, float] = {}
+        self._idle_kg = inf
+        """What was in the appliance when the rig last stood; infinite while it is armed."""
         self._faulty = {fault.tag for fault in faults}
         self._lying_scale = any(fault.tag == "WT-301" and fault.kind is FaultKind.WRONG for fault in faults)
         self._dropped_until_s = -inf
@@ -275,11 +284,42 @@ class Watch:
             dropped = True
         if dropped:
             self._dropped_until_s = now_s + 5.0
+        self._check_limits(z, now_s)
+        self._check_standing_still(z, record)
         self._check_way_out(z)
         self._check_contents(z)
         self._check_sections(z, now_s)
         if self.settings.job.water_side:
             self._check_water(z, record, now_s)
+
+    def _check_limits(self, z: list[float], now_s: float) -> None:
+        """A true value beyond what trips and the instrument may be off has the motor off, as soon as it can be seen."""
+        limits, instruments, fitted = self.settings.limits, self.settings.instruments, self.settings.fitted
+        rated = self.settings.cylinder.service_pressure_pa_gauge * limits.cylinder_high_fraction + ATMOSPHERE_PA
+        u, u_k = 2.0 * instruments.pressure_uncertainty_pa, 2.0 * instruments.temperature_uncertainty_k
+        cylinder = "PT-301" if fitted.pt_301 else "PT-201"
+        over = {
+            "PT-201": (z[at.Z_PA_P] > limits.discharge_high_pa_abs + u, SEEN_S),
+            cylinder + " cylinder": (z[at.Z_PA_Y] > rated + u, SEEN_S),
+        }
+        if fitted.tt_201:
+            over["TT-201"] = (z[at.Z_T_P] > limits.discharge_high_degc + u_k, SEEN_WARM_S)
+        for name, (is_over, seen_s) in over.items():
+            if not is_over or z[at.Z_RUNNING] < 0.5 or self._faulty & {name.split()[0], "M-101", "outputs"}:
+                self._over_since_s.pop(name, None)
+            elif now_s - self._over_since_s.setdefault(name, now_s) > seen_s:
+                self._breach(3, f"M-101 turns {seen_s:.1f} s and more beyond the limit of {name}")
+
+    def _check_standing_still(self, z: list[float], record: ScanRecord | None) -> None:
+        """Nothing leaves the appliance while the rig is not under way, or waits for a person."""
+        armed = record is None or record.phase not in UNARMED
+        if armed or self._faulty & {"XV-101", "XV-102", "XV-104", "plant", "outputs"}:
+            self._idle_kg = inf
+            return
+        held_kg = z[at.Z_KG_A] + z[at.Z_KG_OIL] + z[at.Z_KG_LR]
+        self._idle_kg = min(self._idle_kg, max(held_kg, 0.0)) if self._idle_kg == inf else self._idle_kg
+        if held_kg < self._idle_kg - STILL_KG:
+            self._breach(4, f"{1e3 * (self._idle_kg - held_kg):.0f} g left the appliance in {record.phase.value}")
 
     def _check_way_out(self, z: list[float]) -> None:
         if z[at.Z_RUNNING] < 0.5:
