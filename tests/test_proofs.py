@@ -531,6 +531,21 @@ BREAKS_OF_REACH: list[tuple[str, str, Break]] = [
         "a hold is not looked at before a restart",
         broken(restarting.judge, "not (fault or held)", "not fault"),
     ),
+    (
+        "reach.weighed",
+        "lines are emptied into a cylinder that is not there",
+        broken(holding.enter, " and not (w.lines.path_shut or w.on_scale.off)", ""),
+    ),
+    (
+        "reach.off",
+        "lines are emptied into a cylinder that is not there",
+        broken(holding.enter, " and not (w.lines.path_shut or w.on_scale.off)", ""),
+    ),
+    (
+        "reach.liquid_said",
+        "only lines that have moved since are told",
+        broken(held.enter, "w.lines.uncleared or (w.lines.moved and not_emptied)", "w.lines.moved and not_emptied"),
+    ),
     ("reach.sentence", "a hold says nothing", broken(holding.enter, "row.ask, row.say(w.x)", 'row.ask, ""')),
     (
         "reach.sentence",

@@ -474,24 +474,16 @@ STUBS = (
     "readings, estimates, figures and settings answer anything; the checks of line-up with an inlet open, PUSH_PULL, "
     "LIQUID, VAPOR, STANDING and the clear-out find anything; requests as by requests.contract; no aids; throttle shut"
 )
-OFF = (
-    "after a trip that is reset with the cylinder off and lines not emptied, a start leads to LINE_UP; a hold that "
-    "asks for another cylinder there begins to empty the lines into the cylinder that is not there: XV-301 opens"
-)
-UNSAID = (
-    "where another cylinder came on over lines shut in full, a hold in LINE_UP that asks for the next one does not "
-    "say again that the lines to it hold liquid"
-)
 
 
-def _st(name: str, says: str, defect: str = "") -> Statement:
-    return Statement(f"reach.{name}", says, DOMAIN, STUBS, lambda: _of(name), defect)
+def _st(name: str, says: str) -> Statement:
+    return Statement(f"reach.{name}", says, DOMAIN, STUBS, lambda: _of(name))
 
 
 STATEMENTS = (
-    _st("weighed", "nothing is taken or pumped without a weighed cylinder on", OFF),
-    _st("off", "a cylinder that is off has XV-301 shut", OFF),
-    _st("liquid_said", "whoever is to take off cylinder or hoses is told where lines may hold liquid", UNSAID),
+    _st("weighed", "nothing is taken or pumped without a weighed cylinder on"),
+    _st("off", "a cylinder that is off has XV-301 shut"),
+    _st("liquid_said", "whoever is to take off cylinder or hoses is told where lines may hold liquid"),
     _st(
         "liquid_open",
         "lines that may hold liquid are open to the cylinder, unless shut on purpose, by power or by a trip",

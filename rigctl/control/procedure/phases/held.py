@@ -88,7 +88,8 @@ def enter(w: Work, f: Facts, was: Phase) -> None:
             w.on_scale.off_net_kg = weight.net_kg(w.estimate, w.prepared)
             w.on_scale.off_uncertainty_kg = weight.net_uncertainty_kg(w.estimate, w.prepared)
         w.lines.path_shut, w.on_scale.off = True, True
-        if w.lines.moved and (w.lines.uncleared or not w.settings.fitted.cooler_valves):
+        not_emptied = was is not Phase.HOLDING or not w.settings.fitted.cooler_valves
+        if w.lines.uncleared or (w.lines.moved and not_emptied):
             w.lines.uncleared = True
             w.sentence += " Mind: the lines to it still hold liquid."
         if was is Phase.HOLDING:

@@ -43,7 +43,9 @@ def enter(w: Work, f: Facts, was: Phase) -> None:
         w.ask, w.sentence = Ask.CONFIRM, "Held on request. Restart or stop."
     # A person will take the cylinder off: the lines to it are emptied first. Otherwise just stand by.
     change = w.ask is Ask.CHANGE_CYLINDER
-    can_clear = w.lines.moved and (was in CAN_CLEAR or f.change_asked) and cooler_can_be_emptied(w)
+    # Not where the way has to stay shut: no cylinder may stand behind it.
+    may_open = w.lines.moved and not (w.lines.path_shut or w.on_scale.off)
+    can_clear = may_open and (was in CAN_CLEAR or f.change_asked) and cooler_can_be_emptied(w)
     w.step = (Step.EMPTYING if can_clear else Step.SHUTTING) if change else Step.STANDING_BY
     w.lines.uncleared = w.lines.uncleared or (change and w.lines.moved and not can_clear)
     w.resume_to = resume_to
