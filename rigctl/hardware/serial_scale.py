@@ -225,7 +225,7 @@ class Scale:
         if sample is None:
             limit = f"within {self._limit_s * 1000.0:.0f} ms"
             if self._skipped:
-                heard = plain(self._skipped.decode("latin-1"), 40)
+                heard = plain(self._skipped[:40].decode("ascii", "backslashreplace"), 160)
                 raise DriverError(f'Scale {self._name}: no frame fits the pattern {limit}; heard "{heard}".')
             raise DriverError(f"Scale {self._name}: no frame {limit}.")
         return {self._tag: sample}

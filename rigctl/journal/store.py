@@ -1063,8 +1063,8 @@ def _why_not_resumed(connection: sqlite3.Connection, path: Path, core: str) -> s
     this = this_program() if last.core != core else f"{this_program()} with another memory of its advice"
     return (
         f'{path} holds the job "{plain(last.job.name)}", which stands in {stands}. It was written by {last.written_by},'
-        f" and only that version can go on with it: this is {this}. Finish it with that version. Or end it here: write its"
-        f' record as it stands with "rigctl record {path}", and start in a new folder (--out).'
+        f" and only that version can go on with it: this is {this}. Finish it with that version. Or end it here: write"
+        f' its record as it stands with "rigctl record {path}", and start in a new folder (--out).'
     )
 
 

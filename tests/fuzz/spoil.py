@@ -7,7 +7,8 @@ LONG = 20_000
 """Bytes of a very long line, at most."""
 NUMBERS = (
     "0", "-0", "-1", "1e400", "-1e400", "1e308", "5e-324", "1e-400", "9" * 40, "9" * 400, "9" * 5000,
-    "0x7fffffffffffffff", "18446744073709551616", "-9223372036854775809", "NaN", "nan", "-nan", "inf", "-inf", "Infinity",
+    "0x7fffffffffffffff", "18446744073709551616",
+    "-9223372036854775809", "NaN", "nan", "-nan", "inf", "-inf", "Infinity",
     "-Infinity", "1_000", "1__0", "01", "+1", "1.", ".5", "1e", "1e+", "٣", "１２", "0b1", "1,5",
 )  # fmt: skip
 ODD_TEXT = (
