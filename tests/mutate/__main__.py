@@ -32,7 +32,7 @@ RESULTS = REPO / "build/mutate"
 SURVIVORS = Path(__file__).with_name("survivors.toml")
 CONTROL = "rigctl/control"
 ROOMS = {
-    "gate": ((f"{CONTROL}/protect/gate.py",), ("tests/test_outputs.py", "-k", "gate or fitted")),
+    "gate": ((f"{CONTROL}/protect/gate.py",), ("tests/test_outputs.py", "-k", "by_chance")),
     "table": ((f"{CONTROL}/protect/table.py",), ("tests/test_interlocks.py",)),
     "sequence": ((f"{CONTROL}/procedure/sequence.py",), ("tests/test_sequence.py",)),
     "phases": ((f"{CONTROL}/procedure/phases",), ("tests/test_outputs.py", "tests/test_controller.py")),
