@@ -7,6 +7,7 @@ by what the controller thinks of them. It keeps every breach as a sentence that 
 from __future__ import annotations
 
 import os
+from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import cache
@@ -22,11 +23,12 @@ from hil_sim.people import Operator
 from hil_sim.plant import layout as at
 from hil_sim.plant.model import PlantParameters
 from hil_sim.scenario import load_appliance, load_setup
+from hil_sim.simulation import Simulation
 from rigctl.config import load_job, load_rig, settings_for
 from rigctl.control.points import M_101, OUTPUT_TAGS, WAYS_IN, XV_106, XV_201, XV_202, XV_204, XV_301
 from rigctl.control.readings import Reading, Readings
 from rigctl.control.settings import Cylinder, Settings
-from rigctl.control.vocabulary import ACTIVE, Phase
+from rigctl.control.vocabulary import ACTIVE, Kind, Phase
 from rigctl.scan import ScanRecord
 from tests.strategies import change
 
@@ -34,7 +36,10 @@ CONFIGS = Path(__file__).parents[1] / "configs"
 CAMPAIGN = int(os.environ.get("RIG_CAMPAIGN", "0"))
 """0 in every-day runs; 1 and more multiply the number of runs: RIG_CAMPAIGN=5 pytest tests/test_promises.py."""
 
-LIQUID_KG_M3_25_DEGC = {"R-410A": 1058.6, "R-134a": 1206.7, "R-22": 1190.7, "R-407C": 1134.0, "R-32": 961.0}
+LIQUID_KG_M3_25_DEGC = {
+    "R-410A": 1058.6, "R-134a": 1206.7, "R-22": 1190.7, "R-407C": 1134.0, "R-32": 961.0, "R-404A": 1044.0,
+    "R-290": 492.4, "R-600a": 550.7, "R-1234yf": 1091.7, "R-12": 1311.0, "R-454B": 985.0, "R-513A": 1134.0,
+}  # fmt: skip
 """Saturated liquid at 25 degC, NIST REFPROP figures as printed in makers' data sheets (from memory, within 0.5 %)."""
 FREEZING_PA_ABS = {"R-134a": 2.928e5}
 """Saturation at 0 degC; NIST REFPROP, as in every printed pressure-temperature chart (from memory)."""
@@ -45,6 +50,12 @@ SHUT_IN_S = 30.0
 by well under a kelvin; our choice, no source."""
 SHUT = 0.02
 """A valve that is open less than this is shut."""
+SEEN_S, SEEN_WARM_S = 0.5, 15.0
+"""How long the motor may turn beyond a limit: transmitter (lag 50 ms; a pocket 3 s), scan and contactor; our choice."""
+STILL_KG = 0.01
+"""What valves that have just been told to shut still let pass; engineering estimate, no source."""
+UNARMED = (Phase.IDLE, Phase.HELD, Phase.ABORTED, Phase.STOPPED, Phase.COMPLETE)
+ATMOSPHERE_PA = 101_325.0
 FULL_OF_LIQUID = 0.8
 """Liquid share of a shut section's volume above which warming could fill it: that of cylinders, AHRI Guideline K."""
 
@@ -168,9 +179,24 @@ class Watch:
         if settings:
             given = change(given, **settings)
         operator = Operator(seed + 100, spares, handy=handy, tries=2, slowest_s=15.0) if operated else None
-        self.work, self.spares = work, spares
-        self.bench = Bench(given, plant, seed, operator, faults)
-        self.settings = given
+        self.spares = spares
+        self._begin(work, Bench(given, plant, seed, operator, faults), given, faults)
+
+    @classmethod
+    def over(cls, simulation: Simulation, seed: int, faults: Iterable[Fault] = ()) -> Watch:
+        """A watch over a simulation that was put together elsewhere, with one more thing that goes wrong."""
+        watch = cls.__new__(cls)
+        watch.spares = tuple(simulation.job.spare_cylinders)
+        bench = simulation.bench(seed)
+        watch._begin(simulation.setup, bench, simulation.settings, simulation.faults)
+        for fault in faults:
+            watch.inject(fault)
+        return watch
+
+    def _begin(self, work: Work | str, bench: Bench, settings: Settings, faults: tuple[Fault, ...]) -> None:
+        self.work, self.bench, self.settings = work, bench, settings
+        self.exercised: Counter[int] = Counter()
+        """Scans in which what a promise speaks of was there, by its number."""
         self.breaches: list[str] = []
         self.rows: set[str] = set()
         self.phases: set[Phase] = set()
@@ -180,8 +206,12 @@ class Watch:
         """Time for which the motor turned against a way out that was shut, by valves, cylinder valve and all."""
         self._below_since_s = inf
         self._truth = self.bench.plant.truth()
+        self._over_since_s: dict[str, float] = {}
+        self._idle_kg = inf
+        """What was in the appliance when the rig last stood; infinite while it is armed."""
         self._faulty = {fault.tag for fault in faults}
-        self._lying_scale = any(fault.tag == "WT-301" and fault.kind is FaultKind.WRONG for fault in faults)
+        self.lying_scale = any(fault.tag == "WT-301" and fault.kind is FaultKind.WRONG for fault in faults)
+        """Nobody can tell it from one that tells the truth: the recorded mass is not judged."""
         self._dropped_until_s = -inf
         self._shut_since_s: dict[str, float] = {}
         self._volumes()
@@ -199,6 +229,7 @@ class Watch:
         """Let one more thing go wrong."""
         self.bench.inject(fault)
         self._faulty.add(fault.tag)
+        self.lying_scale |= fault.tag == "WT-301" and fault.kind is FaultKind.WRONG
 
     def scan(self) -> ScanRecord | None:
         """One scan, then the check."""
@@ -254,8 +285,12 @@ class Watch:
 
     def _check(self, record: ScanRecord | None) -> None:
         z: list[float] = self._truth.tolist()
-        bench, now_s = self.bench, self.bench.time_s
+        bench, now_s, met = self.bench, self.bench.time_s, self.exercised
+        met[1] += z[at.Z_RUNNING] > 0.5
         if record is not None:
+            met[3] += any(alarm.kind is Kind.TRIP for alarm in record.alarms)
+            met[4] += record.phase in UNARMED
+            met[7] += record.phase in (Phase.HELD, Phase.ABORTED)
             self.phases.add(record.phase)
             self.rows.update(alarm.tag for alarm in record.alarms)
             bits = record.outputs.bits
@@ -275,11 +310,42 @@ class Watch:
             dropped = True
         if dropped:
             self._dropped_until_s = now_s + 5.0
+        self._check_limits(z, now_s)
+        self._check_standing_still(z, record)
         self._check_way_out(z)
         self._check_contents(z)
         self._check_sections(z, now_s)
         if self.settings.job.water_side:
             self._check_water(z, record, now_s)
+
+    def _check_limits(self, z: list[float], now_s: float) -> None:
+        """A true value beyond what trips and the instrument may be off has the motor off, as soon as it can be seen."""
+        limits, instruments, fitted = self.settings.limits, self.settings.instruments, self.settings.fitted
+        rated = self.settings.cylinder.service_pressure_pa_gauge * limits.cylinder_high_fraction + ATMOSPHERE_PA
+        u, u_k = 2.0 * instruments.pressure_uncertainty_pa, 2.0 * instruments.temperature_uncertainty_k
+        cylinder = "PT-301" if fitted.pt_301 else "PT-201"
+        over = {
+            "PT-201": (z[at.Z_PA_P] > limits.discharge_high_pa_abs + u, SEEN_S),
+            cylinder + " cylinder": (z[at.Z_PA_Y] > rated + u, SEEN_S),
+        }
+        if fitted.tt_201:
+            over["TT-201"] = (z[at.Z_T_P] > limits.discharge_high_degc + u_k, SEEN_WARM_S)
+        for name, (is_over, seen_s) in over.items():
+            if not is_over or z[at.Z_RUNNING] < 0.5 or self._faulty & {name.split()[0], "M-101", "outputs"}:
+                self._over_since_s.pop(name, None)
+            elif now_s - self._over_since_s.setdefault(name, now_s) > seen_s:
+                self._breach(3, f"M-101 turns {seen_s:.1f} s and more beyond the limit of {name}")
+
+    def _check_standing_still(self, z: list[float], record: ScanRecord | None) -> None:
+        """Nothing leaves the appliance while the rig is not under way, or waits for a person."""
+        armed = record is None or record.phase not in UNARMED
+        if armed or self._faulty & {"XV-101", "XV-102", "XV-104", "plant", "outputs"}:
+            self._idle_kg = inf
+            return
+        held_kg = z[at.Z_KG_A] + z[at.Z_KG_OIL] + z[at.Z_KG_LR]
+        self._idle_kg = min(self._idle_kg, max(held_kg, 0.0)) if self._idle_kg == inf else self._idle_kg
+        if held_kg < self._idle_kg - STILL_KG:
+            self._breach(4, f"{1e3 * (self._idle_kg - held_kg):.0f} g left the appliance in {record.phase.value}")
 
     def _check_way_out(self, z: list[float]) -> None:
         if z[at.Z_RUNNING] < 0.5:
@@ -298,6 +364,7 @@ class Watch:
     def _check_contents(self, z: list[float]) -> None:
         volume = float(self.bench.plant._k[at.K_VOLUME + at.Y])
         limit = limit_kg(self.bench.plant.refrigerant, volume)
+        self.exercised[2] += z[at.Z_KG_Y] > 0.8 * limit
         # What is promised is about sensors. An inlet that sticks open is stopped at the limit itself, and what hose and
         # cooler hold then comes on top.
         slack = 1.02 if self._faulty & {"XV-101", "XV-102", "XV-104", "M-101"} else FILL_SLACK
@@ -322,6 +389,7 @@ class Watch:
                 # Where a person has shut the cylinder's own valve no valve of the rig can keep a way open.
                 self._shut_since_s.pop(name, None)
                 continue
+            self.exercised[5] += 1
             since_s = self._shut_since_s.setdefault(name, now_s)
             if worst > allowed and not self._faulty:
                 # Outputs that had to drop shut liquid in: relief valves carry what is too much to the cylinder.
@@ -359,8 +427,9 @@ class Watch:
             self._breach(7, f"ended in {record.phase.value}: {record.sentence!r}")
         # Coverage factor 3 (JCGM 100:2008, 6.3): beyond it lies one in 370 of single results, and a test runs many.
         error_kg, uncertainty_kg = self.mass_error()
+        self.exercised[8] += not self.lying_scale
         # A scale that lies by less than a knock can't be told from one that tells the truth, and nothing else weighs.
-        if not abs(error_kg) <= 3.0 * uncertainty_kg and not self._lying_scale:
+        if not abs(error_kg) <= 3.0 * uncertainty_kg and not self.lying_scale:
             self._breach(8, f"{error_kg:+.3f} kg off, and {uncertainty_kg:.3f} kg stated")
 
     def mass_error(self) -> tuple[float, float]:

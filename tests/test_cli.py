@@ -629,5 +629,11 @@ def test_every_fault_that_is_listed_can_be_had_on_some_rig():
     from hil_sim.fault_names import FAULTS
     from hil_sim.simulation import prepare
 
+    sound = prepare("chiller", "full", None, [])
     for name in FAULTS:
-        prepare("chiller", "full", None, [name]).bench(1)
+        wrong = prepare("chiller", "full", None, [name])
+        wrong.bench(1)
+        differs = any(
+            getattr(wrong, field) != getattr(sound, field) for field in ("faults", "parameters", "refrigerant")
+        )
+        assert differs, f"{name} changes nothing"

@@ -659,6 +659,9 @@ def test_a_cylinder_put_on_the_scale_after_the_start_of_the_controller_is_weighe
     rig.wait(10.0)
     rig.ask(RequestKind.START)
     rig.to(Phase.LIQUID)
+    state = rig.state.control
+    assert state.on_scale.tare_known
+    assert state.estimate.contents.tare_kg == pytest.approx(gross, abs=0.02), "weighed as it came on"
 
 
 @pytest.mark.parametrize(
@@ -849,6 +852,7 @@ def test_every_transient_state_ends_though_no_instrument_answers(phase: Phase) -
     limits = FULL.procedure
     within = max(limits.holding_limit_s, limits.stopping_limit_s, limits.aborting_s, limits.restarting_limit_s)
     rig.run(lambda puppet: puppet.phase is not phase, within_s=within + 10.0)
+    assert not rig.outputs.on(M_101), "without an instrument it ends where nothing is pumped"
 
 
 @pytest.mark.parametrize("tag", ["PT-001.unfit", "WT-301.unfit", "WT-301.full", "PT-301.near", "LSH-301.high"])

@@ -22,6 +22,7 @@ from hypothesis import settings as hypothesis_settings
 from hypothesis import strategies as st
 
 from hil_sim.instruments.faults import Fault, FaultKind, PlantFault, UnsupportedFaultError
+from hil_sim.plant import layout as at
 from rigctl import scan
 from rigctl.control.points import INLETS, M_101
 from rigctl.control.protect.table import TABLE
@@ -832,3 +833,24 @@ def test_all_promises_hold_with_every_single_fault_in_other_work(work: Work, fau
         pytest.skip("this rig has no such place")
     watch.finish()
     watch.sound()
+
+
+# --- the watch itself
+
+
+def test_the_watch_sees_a_motor_that_turns_beyond_a_limit_and_an_appliance_that_empties_while_the_rig_stands() -> None:
+    watch = Watch(SMALL, operated=False)
+    record = watch.scan()
+    assert record is not None
+    assert record.phase is Phase.IDLE
+    z = watch.bench.plant.truth().tolist()
+    z[at.Z_RUNNING], z[at.Z_PA_P] = 1.0, watch.settings.limits.discharge_high_pa_abs + 2e5
+    for now_s in (10.0, 10.4):
+        watch._check_limits(z, now_s)
+    assert not watch.breaches
+    watch._check_limits(z, 10.6)
+    assert watch.breaches[-1].startswith("promise 3")
+    z[at.Z_KG_A] -= 0.02
+    watch._check_standing_still(z, record)
+    assert watch.breaches[-1].startswith("promise 4")
+    assert "20 g left" in watch.breaches[-1]
