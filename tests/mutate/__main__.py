@@ -42,7 +42,10 @@ ROOMS = {
         tuple(f"{CONTROL}/procedure/{name}.py" for name in ("pauses", "throttle", "aids")),
         ("tests/test_governing.py", "tests/test_controller.py"),
     ),
-    "requests": ((f"{CONTROL}/procedure/requests.py",), ("tests/test_interlocks.py", "tests/test_controller.py")),
+    "requests": (
+        (f"{CONTROL}/procedure/requests.py",),
+        ("tests/test_controller.py", "-k", "taken or request or stop or reset or restart or acknowledge or cylinder"),
+    ),
     "commands": (("rigctl/telemetry/commands.py",), ("tests/test_telemetry.py", "-k", "command")),
     "journal": (("rigctl/journal/store.py", "rigctl/journal/layout.py", "rigctl/journal/facts.py"),
                 ("tests/test_journal.py", "tests/test_journal_versions.py")),
