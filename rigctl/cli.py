@@ -226,7 +226,6 @@ def check(
 def _checked(config: str, job: str | None) -> tuple[list[tuple[str, str]], list[tuple[str, str]]]:
     """Main settings and all settings of what the files hold."""
     import contextlib
-    import tomllib
 
     from rigctl import config as files
 
@@ -234,8 +233,8 @@ def _checked(config: str, job: str | None) -> tuple[list[tuple[str, str]], list[
     if not path.suffix and not path.exists():
         path = find("rigs" if config in names("rigs") else "jobs", config)
     tables: dict[str, Any] = {}
-    with contextlib.suppress(OSError, UnicodeDecodeError, tomllib.TOMLDecodeError):
-        tables = tomllib.loads(path.read_bytes().decode())
+    with contextlib.suppress(files.ConfigError):
+        tables = files.tables_of(path)
     if job is None and "job" in tables and "rig" not in tables:
         loaded = files.load_job(path)
         main = _main_of_job(loaded)

@@ -9,6 +9,7 @@ from __future__ import annotations
 import datetime as dt
 import difflib
 import enum
+import functools
 import json
 import tomllib
 import types
@@ -35,6 +36,7 @@ from rigctl.control.settings import (
     Units,
     unsafe,
 )
+from rigctl.quoting import plain, quoted
 from rigctl.refrigerant import catalogue, evacuation
 
 WITHDRAWN = {
@@ -46,12 +48,28 @@ WITHDRAWN = {
 """Keys that older files may hold, with what to do."""
 
 
+MOST_BYTES: Final = 65_536
+"""Of a file; the largest example has 13,000."""
+LONGEST_LINE: Final = 1_000
+"""Bytes; a dotted key costs the square of its length to read."""
+MOST_PROBLEMS: Final = 100
+"""Sentences about one file; nobody reads more at once."""
+_LONGEST_SENTENCE: Final = 800
+
+
 class ConfigError(ValueError):
-    """A rig or job file cannot be used; `problems` has one sentence for everything that is wrong with it."""
+    """A rig or job file cannot be used; `problems` has one sentence for everything that is wrong with it.
+
+    Each is one line, printable and not long, whatever the file holds; after `MOST_PROBLEMS` the rest is counted.
+    """
 
     def __init__(self, problems: Sequence[str]) -> None:
-        super().__init__("\n".join(problems))
-        self.problems = tuple(problems)
+        left = len(problems) - MOST_PROBLEMS
+        told = [plain(problem, _LONGEST_SENTENCE) for problem in problems[:MOST_PROBLEMS]]
+        if left > 0:
+            told.append(f"{problems[0].partition(': ')[0]}: {left} more mistakes; mend these first.")
+        super().__init__("\n".join(told))
+        self.problems = tuple(told)
 
 
 class Mqtt(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
@@ -304,6 +322,7 @@ _DATES: Final = frozenset({"date", "retest_due", "equipment_made"})
 _TOPIC_WORD: Final = frozenset("abcdefghijklmnopqrstuvwxyz0123456789-")
 
 
+@functools.cache
 def key_of(struct: type[msgspec.Struct], field_name: str) -> str:
     """The key under which a field stands in a file: its name without the unit.
 
@@ -326,7 +345,10 @@ class _Reader:
 
     def _load(self) -> dict[str, Any]:
         try:
-            return tomllib.loads(self.path.read_bytes().decode("utf-8"))
+            read = self.path.read_bytes()
+            if why := _unreadable(read):
+                raise ConfigError([f"{self.path}: {why}"])
+            return tomllib.loads(read.decode("utf-8"))
         except FileNotFoundError:
             try:
                 near = difflib.get_close_matches(self.path.name, [p.name for p in self.path.parent.iterdir()], n=1)
@@ -339,14 +361,21 @@ class _Reader:
         except UnicodeDecodeError as error:
             why = f"the file is not UTF-8 text (byte {error.start}); save it as UTF-8."
         except tomllib.TOMLDecodeError as error:
-            why = f"the file is not TOML: {str(error)[:1].lower()}{str(error)[1:]}; text values need quotes."
+            said = plain(f"{str(error)[:1].lower()}{str(error)[1:]}", 120)
+            why = f"the file is not TOML: {said}; text values need quotes."
+        except ConfigError:
+            raise
+        except RecursionError:
+            why = "brackets or keys are nested too deep; nothing here needs more than three levels."
+        except ValueError:
+            why = "a number or date in it is none that a computer can hold; look for a very long or impossible one."
         except OSError as error:
             why = f"the file cannot be read ({error.strerror}); check its permissions."
         raise ConfigError([f"{self.path}: {why}"])
 
     def wrong(self, key: str, sentence: str) -> None:
         """Note one thing that is wrong."""
-        self.problems.append(f"{self.path}: {key}: {sentence}")
+        self.problems.append(f"{self.path}: {plain(key)}: {sentence}")
 
     def only(self, allowed: Iterable[str], raw: Mapping[str, Any], where: str) -> None:
         """Refuse keys that mean nothing, with a hint for a misspelled one."""
@@ -355,7 +384,9 @@ class _Reader:
             if key not in allowed and f"{where}{key}" in WITHDRAWN:
                 self.wrong(f"{where}{key}", WITHDRAWN[f"{where}{key}"])
             elif key not in allowed:
-                near = difflib.get_close_matches(key, allowed, n=1, cutoff=0.6)
+                # To look for the nearest name takes its time, and after so many nobody reads on.
+                looks = len(self.problems) < MOST_PROBLEMS and len(key) < 100
+                near = difflib.get_close_matches(key, allowed, n=1, cutoff=0.6) if looks else []
                 hint = f'did you mean "{near[0]}"?' if near else f"remove it; known here: {', '.join(allowed)}."
                 self.wrong(f"{where}{key}", f"unknown key; {hint}")
 
@@ -424,11 +455,14 @@ class _Reader:
         if name in _WORDS_NOT_EMPTY and not raw.strip():
             self.wrong(key, "this is empty; write a word that tells people what or who it is.")
             return None
+        if not raw.isprintable():
+            self.wrong(key, f"{quoted(raw)} holds a sign that no screen shows; write it in one line of plain text.")
+            return None
         if name in _DATES:
             try:
                 return dt.date.fromisoformat(raw).isoformat()
             except ValueError:
-                self.wrong(key, f'"{raw}" is not a date; write year-month-day like 2031-06-30.')
+                self.wrong(key, f'"{plain(raw)}" is not a date; write year-month-day like 2031-06-30.')
                 return None
         if name == "refrigerant" and not (raw == "" and struct is Cylinder):
             try:
@@ -437,7 +471,7 @@ class _Reader:
                 self.wrong(key, str(error))
                 return None
         if struct is Mqtt and name in ("site", "rig") and not set(raw) <= _TOPIC_WORD:
-            self.wrong(key, f'"{raw}" stands in MQTT topics; write small letters, digits and hyphens only.')
+            self.wrong(key, f'"{plain(raw)}" stands in MQTT topics; write small letters, digits and hyphens only.')
             return None
         return raw
 
@@ -445,6 +479,21 @@ class _Reader:
         """Raise everything noted so far."""
         if self.problems:
             raise ConfigError(self.problems)
+
+
+def _unreadable(read: bytes) -> str:
+    """Why a file is not even tried, or ""."""
+    if len(read) > MOST_BYTES:
+        return f"the file has {len(read)} bytes, and no rig or job needs more than {MOST_BYTES}; is it the right one?"
+    for number, line in enumerate(read.splitlines(), start=1):
+        if len(line) > LONGEST_LINE:
+            return f"line {number} has {len(line)} bytes, and at most {LONGEST_LINE} are read; break it up."
+    return ""
+
+
+def tables_of(path: Path) -> dict[str, Any]:
+    """Return the tables of a file as they stand; raises `ConfigError` for a file that cannot be read."""
+    return _Reader(path).tables
 
 
 def _kind(declared: Any) -> Any:
@@ -455,7 +504,7 @@ def _kind(declared: Any) -> Any:
 
 
 def _shown(raw: Any) -> str:
-    return json.dumps(raw, ensure_ascii=False, default=str)
+    return plain(json.dumps(raw, ensure_ascii=False, default=str))
 
 
 def _either(words: Sequence[str]) -> str:
@@ -489,7 +538,7 @@ def load_rig(path: str | Path) -> RigConfig:
     if "rig" not in reader.tables and "job" in reader.tables:
         raise ConfigError([f"{path}: this is a job's file, and a rig's is wanted; swap the two names."])
     reader.only([*_RIG_TABLES, "commissioning", "mqtt", "hardware", "simulation"], reader.tables, "")
-    values: dict[str, Any] = {"path": str(path)}
+    values: dict[str, Any] = {"path": str(path), "units": Units.METRIC.value}
     for name, struct in _RIG_TABLES.items():
         raw = reader.table(name)
         if raw is None:
@@ -576,7 +625,7 @@ def _level(reader: _Reader, raw: Mapping[str, Any], job: Mapping[str, Any]) -> e
         if word is not None and word not in allowed:
             near = difflib.get_close_matches(word, allowed, n=1)
             hint = f'did you mean "{near[0]}"?' if near else f"write {_either(allowed)}."
-            reader.wrong(f"level.{key}", f'"{word}" is not known; {hint}')
+            reader.wrong(f"level.{key}", f'"{plain(word)}" is not known; {hint}')
             return None
     own = sorted({"level", "source"} & raw.keys())
     if rules == "us-82.156" and own:
@@ -621,7 +670,7 @@ def _no_cylinder_twice(reader: _Reader, cylinders: Sequence[Mapping[str, Any]]) 
         if times > 1:
             reader.wrong(
                 "spare_cylinders",
-                f'the serial number "{serial}" stands on {times} cylinders; give each its own.',
+                f'the serial number "{plain(serial)}" stands on {times} cylinders; give each its own.',
             )
 
 

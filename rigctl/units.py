@@ -16,6 +16,8 @@ from dataclasses import dataclass, field
 from types import MappingProxyType
 from typing import Final
 
+from rigctl.quoting import plain, quoted
+
 STANDARD_ATMOSPHERE_PA: Final = 101_325.0
 """Standard atmosphere (NIST SP 811, B.8); zero of every gauge and vacuum reading."""
 ZERO_CELSIUS_K: Final = 273.15
@@ -316,32 +318,39 @@ def parse(text: object, dimension: Dimension) -> float:
         With one sentence that says what is wrong and what to write.
     """
     if isinstance(text, bool) or not isinstance(text, str | int | float):
-        raise UnitError(f"{text!r} is not a quantity; write {_a(dimension)} like {dimension.example}.")
+        raise UnitError(f"{quoted(text)} is not a quantity; write {_a(dimension)} like {dimension.example}.")
     if not isinstance(text, str):
         if not dimension.bare:
-            raise UnitError(f"{text} has no unit; write {_a(dimension)} like {dimension.example}.")
-        value = float(text)
+            raise UnitError(f"{plain(str(text))} has no unit; write {_a(dimension)} like {dimension.example}.")
+        try:
+            value = float(text)
+        except OverflowError:  # a whole number beyond all floats
+            value = math.inf
         if not math.isfinite(value):
-            raise UnitError(f"{text} is not a finite number; write one like {dimension.example}.")
+            raise UnitError(f"{plain(str(text))} is not a finite number; write one like {dimension.example}.")
         return value
     tidy = unicodedata.normalize("NFKC", text).strip()
     if dimension is VOLUME_FLOW and (with_speed := _SPEED.fullmatch(tidy)):
         return parse(with_speed[1], VOLUME) * float(with_speed[2]) / 60.0
     matched = _QUANTITY.fullmatch(tidy)
     if matched is None:
-        raise UnitError(f'"{text}" does not start with a number; write {_a(dimension)} like {dimension.example}.')
+        raise UnitError(
+            f'"{plain(text)}" does not start with a number; write {_a(dimension)} like {dimension.example}.'
+        )
     number, unit = matched[1], "".join(matched[2].split())
     if unit.startswith(",") or unit[:1].isdigit():
-        raise UnitError(f'"{text}" has a comma or gap in the number; write it with a point, like {dimension.example}.')
+        raise UnitError(
+            f'"{plain(text)}" has a comma or gap in the number; write it with a point, like {dimension.example}.'
+        )
     factor, offset = _find(text, number, unit, dimension)
     value = float(number) * factor + offset
     if not math.isfinite(value):
-        raise UnitError(f'"{text}" is too large for a number; write {_a(dimension)} like {dimension.example}.')
+        raise UnitError(f'"{plain(text)}" is too large for a number; write {_a(dimension)} like {dimension.example}.')
     # A reading of exactly nothing may come out a rounding error below it.
     if dimension.lowest - 1e-9 * abs(offset or 1.0) <= value < dimension.lowest:
         value = dimension.lowest
     if value < dimension.lowest:
-        raise UnitError(f'"{text}" {dimension.lowest_text}; write {_a(dimension)} like {dimension.example}.')
+        raise UnitError(f'"{plain(text)}" {dimension.lowest_text}; write {_a(dimension)} like {dimension.example}.')
     return value
 
 
@@ -354,26 +363,26 @@ def _find(text: str, number: str, unit: str, dimension: Dimension) -> tuple[floa
     if unit in dimension.units:
         return dimension.units[unit]
     if unit in dimension.hints:
-        raise UnitError(f'"{text}" {dimension.hints[unit].format(number)}.')
+        raise UnitError(f'"{plain(text)}" {dimension.hints[unit].format(plain(number))}.')
     if not unit:
-        raise UnitError(f'"{text}" has no unit; write {_a(dimension)} like {dimension.example}.')
+        raise UnitError(f'"{plain(text)}" has no unit; write {_a(dimension)} like {dimension.example}.')
     # Capitals are forgiven unless they change the meaning: mPa is a milli-, MPa a megapascal.
     if unit.casefold().startswith("mpa") and not unit.startswith("MPa"):
-        raise UnitError(f'"{text}" could be milli- or megapascal; write "MPa" with a capital M and P.')
+        raise UnitError(f'"{plain(text)}" could be milli- or megapascal; write "MPa" with a capital M and P.')
     folded = {known.casefold(): known for known in dimension.units if not known.startswith("MPa")}
     if unit.casefold() in folded:
         return dimension.units[folded[unit.casefold()]]
     for known, hint in dimension.hints.items():
         if known.casefold() == unit.casefold() and known != "MPa":
-            raise UnitError(f'"{text}" {hint.format(number)}.')
+            raise UnitError(f'"{plain(text)}" {hint.format(plain(number))}.')
     wanted = f"write {_a(dimension)} like {dimension.example}"
     owner = next((d for d in (*SUFFIXES.values(), NUMBER) if unit in d.units), None)
     if owner is not None:
-        raise UnitError(f'"{text}" is {_a(owner)}, not {_a(dimension)}; {wanted}.')
-    near = difflib.get_close_matches(unit, dimension.units, n=1, cutoff=0.6)
+        raise UnitError(f'"{plain(text)}" is {_a(owner)}, not {_a(dimension)}; {wanted}.')
+    near = difflib.get_close_matches(unit[:20], dimension.units, n=1, cutoff=0.6)
     if near:
-        raise UnitError(f'"{text}" has an unknown unit "{unit}" (did you mean "{near[0]}"?); {wanted}.')
-    raise UnitError(f'"{text}" has an unknown unit "{unit}"; {wanted}.')
+        raise UnitError(f'"{plain(text)}" has an unknown unit "{plain(unit)}" (did you mean "{near[0]}"?); {wanted}.')
+    raise UnitError(f'"{plain(text)}" has an unknown unit "{plain(unit)}"; {wanted}.')
 
 
 @dataclass(frozen=True, slots=True)

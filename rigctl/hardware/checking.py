@@ -10,6 +10,7 @@ import msgspec
 
 from rigctl import units
 from rigctl.hardware.driver import WiringError
+from rigctl.quoting import plain, quoted
 
 _Table = TypeVar("_Table", bound=msgspec.Struct)
 _KEY: Final = re.compile(r"(.*?)(?: - at `\$\.?([^`\[.]*).*`)?", re.DOTALL)
@@ -40,7 +41,7 @@ def checked(kind: type[_Table], table: Mapping[str, object], write: Mapping[str,
     for key in table:
         if key not in names:
             known = f"known here: {', '.join(names)}" if names else "none is needed here, remove it"
-            raise WiringError(f"{where}{key}: unknown key; {known}.")
+            raise WiringError(f"{where}{plain(key)}: unknown key; {known}.")
     for field in fields:
         if field.required and field.name not in table:
             raise WiringError(f"{where}{field.name}: missing; write {write[field.name]}.")
@@ -50,7 +51,7 @@ def checked(kind: type[_Table], table: Mapping[str, object], write: Mapping[str,
         matched = _KEY.fullmatch(str(error))
         why, key = (matched[1], matched[2] or "") if matched else (str(error), "")
         why = "no usable name" if "matching regex" in why else why.replace("`", "")
-        said = f"{table.get(key)!r} will not do ({why[:1].lower()}{why[1:]})"
+        said = f"{quoted(table.get(key))} will not do ({why[:1].lower()}{why[1:]})"
         raise WiringError(f"{where}{key}: {said}; write {write[key]}.") from None
 
 
@@ -61,5 +62,5 @@ def timeout_s(text: str, least_s: float = _TIMEOUT_S[0]) -> float:
     except units.UnitError as error:
         raise WiringError(f"timeout: {error}") from None
     if not least_s <= value <= _TIMEOUT_S[1]:
-        raise WiringError(f"timeout: {text} is outside {least_s * 1000.0:.0f} ms to 10 s; write one between.")
+        raise WiringError(f"timeout: {plain(text)} is outside {least_s * 1000.0:.0f} ms to 10 s; write one between.")
     return value

@@ -23,6 +23,7 @@ import serial
 from rigctl.control.readings import Fault
 from rigctl.hardware import checking
 from rigctl.hardware.driver import DriverError, Sample, Wire, WiringError
+from rigctl.quoting import plain
 
 MOST_BYTES: Final = 256
 """Of a line; a longer one is no frame."""
@@ -224,7 +225,7 @@ class Scale:
         if sample is None:
             limit = f"within {self._limit_s * 1000.0:.0f} ms"
             if self._skipped:
-                heard = self._skipped[:40].decode("ascii", "backslashreplace")
+                heard = plain(self._skipped[:40].decode("ascii", "backslashreplace"), 160)
                 raise DriverError(f'Scale {self._name}: no frame fits the pattern {limit}; heard "{heard}".')
             raise DriverError(f"Scale {self._name}: no frame {limit}.")
         return {self._tag: sample}

@@ -18,6 +18,7 @@ from rigctl.control.points import OUTPUT_TAGS
 from rigctl.control.readings import ABSENT, Fault, Reading
 from rigctl.control.settings import Fitted
 from rigctl.hardware.driver import Driver, Sample, Wire, WiringError
+from rigctl.quoting import plain, quoted
 
 DRIVERS: Final = {
     "modbus-tcp": "modbus",
@@ -230,7 +231,7 @@ def _tables(raw: Mapping[str, Any], name: str, problems: list[str]) -> dict[str,
 def _only(allowed: Iterable[str], table: Mapping[str, Any], where: str, problems: list[str]) -> None:
     for key in table:
         if key not in allowed:
-            problems.append(f"{where}.{key}: unknown key; known here: {', '.join(allowed)}.")
+            problems.append(f"{where}.{plain(key)}: unknown key; known here: {', '.join(allowed)}.")
 
 
 def _duration(table: Mapping[str, Any], key: str, usual_s: float, where: str, problems: list[str]) -> float:
@@ -240,14 +241,14 @@ def _duration(table: Mapping[str, Any], key: str, usual_s: float, where: str, pr
         problems.append(f"{where}.{key}: {error}")
         return usual_s
     if not _PERIOD_S[0] <= value <= _PERIOD_S[1]:
-        problems.append(f"{where}.{key}: {table.get(key)} is outside 10 ms to 10 s.")
+        problems.append(f"{where}.{key}: {plain(str(table.get(key)))} is outside 10 ms to 10 s.")
     return value
 
 
 def _station(name: str, table: dict[str, Any], problems: list[str]) -> Station | None:
-    where, kind = f"hardware.drivers.{name}", table.get("kind")
-    if kind not in DRIVERS:
-        problems.append(f"{where}.kind: {kind!r} is no driver; write one of {', '.join(DRIVERS)}.")
+    where, kind = f"hardware.drivers.{plain(name)}", table.get("kind")
+    if not isinstance(kind, str) or kind not in DRIVERS:
+        problems.append(f"{where}.kind: {quoted(kind)} is no driver; write one of {', '.join(DRIVERS)}.")
         return None
     period_s = _duration(table, "period", 0.05, where, problems)
     stale_s = _duration(table, "stale", max(0.5, 5.0 * period_s), where, problems)
@@ -256,26 +257,28 @@ def _station(name: str, table: dict[str, Any], problems: list[str]) -> Station |
 
 
 def _point(tag: str, table: dict[str, Any], stations: Mapping[str, Station], problems: list[str]) -> Point | None:
-    where, before = f'hardware.points."{tag}"', len(problems)
+    where, before = f'hardware.points."{plain(tag)}"', len(problems)
     if tag not in INPUTS and not is_output(tag):
         known = ", ".join([*INPUTS, *OUTPUTS, HEARTBEAT])
         problems.append(f"{where}: there is no such point; known are {known}.")
         return None
     driver = table.get("driver")
-    if driver not in stations:
-        problems.append(f"{where}.driver: {driver!r} is none of the drivers; they are {', '.join(stations) or 'none'}.")
+    if not isinstance(driver, str) or driver not in stations:
+        problems.append(
+            f"{where}.driver: {quoted(driver)} is none of the drivers; they are {', '.join(stations) or 'none'}."
+        )
     contact = tag in INPUTS and INPUTS[tag][0].endswith(("_ok", "_flow"))
     binary = contact or (is_output(tag) and tag != "CV-103")
     signal = table.get("signal", "contact" if binary else "value")
     if signal not in _SIGNALS or (signal == "contact") is not binary:
         good = '"contact"' if binary else '"4-20 mA" or "value"'
-        problems.append(f"{where}.signal: {signal!r} does not fit this point; write {good}.")
+        problems.append(f"{where}.signal: {quoted(signal)} does not fit this point; write {good}.")
         return None
     numbers = {}
     for key, usual in (("scale", 1.0), ("offset", 0.0), ("gain", 1.0), ("zero", 0.0)):
         value = table.get(key, usual)
         if isinstance(value, bool) or not isinstance(value, int | float) or not isfinite(value):
-            problems.append(f"{where}.{key}: {value!r} is no number.")
+            problems.append(f"{where}.{key}: {quoted(value)} is no number.")
             value = usual
         numbers[key] = float(value)
     if numbers["scale"] == 0.0 or numbers["gain"] == 0.0:
@@ -322,7 +325,9 @@ def _unit(tag: str, unit: object, where: str, problems: list[str]) -> tuple[floa
         return 1.0, 0.0
     known = dimension.units.get("".join(str(unit).split()))
     if known is None:
-        problems.append(f'{where}.unit: {unit!r} is no unit of this point; write one as in "{dimension.example}".')
+        problems.append(
+            f'{where}.unit: {quoted(unit)} is no unit of this point; write one as in "{dimension.example}".'
+        )
         return 1.0, 0.0
     return known
 

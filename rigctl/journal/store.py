@@ -34,7 +34,7 @@ import sqlite3
 import threading
 import time
 from collections import deque
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -55,6 +55,7 @@ from rigctl.journal import format_1
 from rigctl.journal.core_digest import SHOWN, core_digest
 from rigctl.journal.facts import FIGURES, IDLE, OVER, Facts, JobFacts, Told, facts_of, job_facts_of
 from rigctl.journal.layout import Layout, go_together, layout_of
+from rigctl.quoting import plain, quoted
 from rigctl.scan import ScanRecord
 
 if TYPE_CHECKING:
@@ -239,7 +240,7 @@ class Stands:
     utc_s: float = math.nan
 
     def __str__(self) -> str:
-        words = self.phase.replace("_", "-")
+        words = plain(self.phase.replace("_", "-"))
         if not math.isfinite(self.recovered_kg):
             return words
         masses = (units.format_mass(self.recovered_kg, unit) for unit in ("kg", "lb"))
@@ -356,11 +357,11 @@ def journal_path(folder: Path, settings: Settings) -> Path:
     return folder / f"{date}_{name[:60]}.journal"
 
 
-def unfinished(folder: Path) -> Path | None:
+def unfinished(folder: Path, tell: Callable[[str], None] = _log.warning) -> Path | None:
     """The newest journal in `folder` whose job neither completed, nor stopped, nor aborted; None if all did.
 
-    Journals of every format are looked at. Files that are no readable journals are passed over, but not one of a newer
-    format: whether its job has ended can't be told.
+    Journals of every format are looked at. Files that are no readable journals are passed over, and `tell` is given a
+    sentence for each; but not one of a newer format: whether its job has ended can't be told.
 
     Raises
     ------
@@ -374,7 +375,8 @@ def unfinished(folder: Path) -> Path | None:
                 stands = reader.stands()
         except NewerJournalError:
             raise
-        except JournalError:
+        except JournalError as error:
+            tell(f"{error} Whether a job in it is unfinished can't be told: look at the rig before you start.")
             continue
         if stands is None or stands.phase in OVER or stands.phase == IDLE:
             continue
@@ -906,10 +908,12 @@ class JournalReader:
         for row in self._rows(query + " ORDER BY scans.id", *values):
             (row_id, in_session, scan, dropped_before, phase, readings, outputs, estimate, rest) = row[:9]
             new_detail, happened, state, version = row[9:]
+            if not isinstance(scan, int) or not isinstance(dropped_before, int):
+                raise JournalError(_damaged(self.path, f" at row {row_id}"))
             if in_session in unlike:
                 raise JournalError(
                     f"The scans in the journal {self.path} are laid out in another way: they were written by version"
-                    f" {version}; read them with that version."
+                    f" {plain(str(version))}; read them with that version."
                 )
             if new_detail is not None:
                 detail = _decode(new_detail, _Detail, "scan", self.path, version)
@@ -1001,7 +1005,8 @@ def this_program() -> str:
 
 
 def _program(version: str, core: str) -> str:
-    return f"version {version} (core {core[:SHOWN]})" if core else f"version {version} (journals of format 1)"
+    version = plain(version)
+    return f"version {version} (core {plain(core[:SHOWN])})" if core else f"version {version} (journals of format 1)"
 
 
 def _layouts() -> dict[str, Layout]:
@@ -1022,6 +1027,9 @@ def _sessions(connection: sqlite3.Connection, path: Path) -> list[Session]:
     found = []
     for row in connection.execute(query):
         session, opened_utc_s, version, reason, settings, start_state, dropped, core, layouts_json, job_json = row
+        kinds = (int, float | int, str, str, bytes, bytes | None, int, str, str | bytes, str | bytes)
+        if not all(isinstance(value, kind) for value, kind in zip(row, kinds, strict=True)):
+            raise JournalError(_damaged(path))
         try:
             layouts = format_1.LAYOUTS if old else msgspec.json.decode(layouts_json, type=dict[str, Layout])
         except _UNREADABLE as error:
@@ -1054,9 +1062,9 @@ def _why_not_resumed(connection: sqlite3.Connection, path: Path, core: str) -> s
     stands = Stands("idle") if row is None else Stands(str(row[0]), _number(row[1]), _number(row[2]))
     this = this_program() if last.core != core else f"{this_program()} with another memory of its advice"
     return (
-        f'{path} holds the job "{last.job.name}", which stands in {stands}. It was written by {last.written_by}, and'
-        f" only that version can go on with it: this is {this}. Finish it with that version. Or end it here: write its"
-        f' record as it stands with "rigctl record {path}", and start in a new folder (--out).'
+        f'{path} holds the job "{plain(last.job.name)}", which stands in {stands}. It was written by {last.written_by},'
+        f" and only that version can go on with it: this is {this}. Finish it with that version. Or end it here: write"
+        f' its record as it stands with "rigctl record {path}", and start in a new folder (--out).'
     )
 
 
@@ -1077,12 +1085,14 @@ def _state(blob: bytes | None, path: Path, version: str) -> State | None:
 
 
 def _decode(blob: bytes, kind: type[_T], what: str, path: Path, version: str) -> _T:
+    if not isinstance(blob, bytes):
+        raise JournalError(_damaged(path))
     try:
         return msgspec.msgpack.decode(blob, type=kind)
     except _UNREADABLE as error:
         raise JournalError(
-            f"The {what} in the journal {path} can't be read ({error}): it was written by version"
-            f" {version}; read it with that version."
+            f"The {what} in the journal {path} can't be read ({plain(str(error), 100)}): it was written by version"
+            f" {plain(str(version))}; read it with that version."
         ) from error
 
 
@@ -1091,8 +1101,8 @@ def _phase(word: str, path: Path, version: str) -> Phase:
         return Phase(word)
     except ValueError as error:
         raise JournalError(
-            f"The journal {path} has a phase {word!r} that this version does not know: it was written by version"
-            f" {version}; read it with that version."
+            f"The journal {path} has a phase {quoted(word)} that this version does not know: it was written by version"
+            f" {plain(str(version))}; read it with that version."
         ) from error
 
 
@@ -1139,7 +1149,7 @@ def _newest_of(connection: sqlite3.Connection) -> str:
     """The version that wrote a journal of a format to come, if it stands where it does today."""
     with contextlib.suppress(sqlite3.Error, ValueError):
         row = connection.execute("SELECT software_version FROM sessions ORDER BY session DESC LIMIT 1").fetchone()
-        return f"version {row[0]}, " if row is not None else ""
+        return f"version {plain(str(row[0]))}, " if row is not None else ""
     return ""
 
 
@@ -1150,8 +1160,8 @@ def _check_job(connection: sqlite3.Connection, path: Path, settings: Settings) -
     ).fetchone()
     if row is not None and row != (settings.job.name, settings.job.appliance):
         raise JournalError(
-            f"The journal {path} holds the job {row[0]!r} ({row[1]}), not {settings.job.name!r}"
-            f" ({settings.job.appliance}): one file a job, name another one."
+            f"The journal {path} holds the job {quoted(row[0])} ({plain(str(row[1]))}), not"
+            f" {settings.job.name!r} ({settings.job.appliance}): one file a job, name another one."
         )
 
 
@@ -1168,13 +1178,15 @@ def _sentence(error: Exception, path: Path, *, reading: bool = False) -> str:
     """Say in one sentence what is wrong with the file and what to do."""
     if isinstance(error, JournalError):
         return str(error)
+    if "decode to UTF-8" in str(error):  # the one of its errors in which sqlite3 quotes the text whole
+        return _damaged(path)
     code = getattr(error, "sqlite_errorcode", None)
     if isinstance(error, OSError):
         return f"The journal {path} can't be written ({error.strerror or error}): check the folder and the disk."
     if isinstance(error, ValueError):
         return _damaged(path)
     if not isinstance(code, int):
-        return f"The journal {path} failed ({error}): check the disk, or name another file."
+        return f"The journal {path} failed ({plain(str(error))}): check the disk, or name another file."
     if code in (sqlite3.SQLITE_FULL, sqlite3.SQLITE_IOERR_SHMSIZE):
         return f"The disk with the journal {path} is full: free some space; the job goes on without it."
     primary = code & 0xFF
@@ -1187,7 +1199,7 @@ def _sentence(error: Exception, path: Path, *, reading: bool = False) -> str:
         return _damaged(path)
     if primary in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
         return f"Another program keeps the journal {path} locked: close it."
-    return f"The journal {path} failed ({error}): check the disk, or name another file."
+    return f"The journal {path} failed ({plain(str(error))}): check the disk, or name another file."
 
 
 def _damaged(path: Path, where: str = "") -> str:

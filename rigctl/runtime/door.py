@@ -1,27 +1,54 @@
 """The local door: a Unix-domain socket in the job's folder by which a person at the rig starts, answers and stops it.
 
-One JSON line in, one out. Who may write to the folder may press; that is the only key, as with buttons on a panel.
+One JSON line in, one out: `{"do": "restart", "cylinder": "A-17"}`, where the cylinder may be left out. Who may write to
+the folder may press; that is the only key, as with buttons on a panel.
 Requests through it count as made at the rig (`Source.LOCAL`): only these may reset a trip.
 """
 
 from __future__ import annotations
 
+import errno
 import itertools
 import json
 import os
 import socket
 import threading
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any, Final
+
+import msgspec
 
 from rigctl.control.readings import Request, RequestKind, Source
 from rigctl.control.settings import Cylinder
 from rigctl.control.state import Reply
+from rigctl.quoting import plain, quoted
 
 _WAITS_S: Final = 3.0
 _LONGEST: Final = 4096
 _AT_ONCE: Final = 8
+_LONGEST_PATH: Final = 107
+"""Bytes that a socket's address has room for, its closing NUL left out (unix(7))."""
+
+
+class _Said(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """A line at the door; a key that means nothing is refused, for it may be a cylinder misspelled."""
+
+    do: str
+    cylinder: str | None = None
+
+
+_said: Final = msgspec.json.Decoder(_Said)
+
+
+def why_not(path: Path) -> str:
+    """Why there can be no door at a path, in one sentence; "" when there can."""
+    if len(os.fsencode(path)) <= _LONGEST_PATH:
+        return ""
+    return (
+        f"{path}: the path of the local door is longer than the {_LONGEST_PATH} bytes that a socket's may have; "
+        "name a shorter folder, or go there first and name it from there."
+    )
 
 
 class Door:
@@ -49,6 +76,8 @@ class Door:
         self._asked: list[Request] = []
         self._waiting: dict[str, tuple[threading.Event, list[Reply]]] = {}
         self._numbers = itertools.count(1)
+        if why := why_not(path):
+            raise OSError(errno.ENAMETOOLONG, why)
         path.unlink(missing_ok=True)
         self._socket = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
         before = os.umask(0o177)
@@ -99,22 +128,22 @@ class Door:
 
     def _press(self, line: bytes) -> dict[str, Any]:
         try:
-            said = json.loads(line)
-        except ValueError:
-            said = None
-        if not isinstance(said, Mapping):
+            said = _said.decode(line)
+        except msgspec.ValidationError as error:
+            return _refused(f'this is no request ({plain(str(error))}); write one like {{"do": "start"}}.')
+        except (msgspec.DecodeError, UnicodeDecodeError, RecursionError):
             return _refused('this is no JSON object in one line; write one like {"do": "start"}.')
         try:
-            kind = RequestKind(said.get("do"))
+            kind = RequestKind(said.do)
         except ValueError:
             words = ", ".join(kind.value for kind in RequestKind)
-            return _refused(f"{said.get('do')!r} is nothing to ask for; write one of {words}.")
+            return _refused(f"{quoted(said.do)} is nothing to ask for; write one of {words}.")
         cylinder = None
-        if (serial := said.get("cylinder")) is not None:
-            cylinder = self._cylinders.get(serial)
+        if said.cylinder is not None:
+            cylinder = self._cylinders.get(said.cylinder)
             if cylinder is None:
-                known = ", ".join(self._cylinders)
-                return _refused(f"cylinder {serial!r} stands in no file of this job; it knows {known}.")
+                known = ", ".join(map(quoted, self._cylinders))
+                return _refused(f"cylinder {quoted(said.cylinder)} stands in no file of this job; it knows {known}.")
         request_id = f"local-{os.getpid()}-{next(self._numbers)}"
         waits, got = threading.Event(), list[Reply]()
         with self._lock:
@@ -138,6 +167,8 @@ def press(path: Path, what: str, cylinder: str | None = None, waits_s: float = 2
     OSError
         If no rig listens there.
     """
+    if why := why_not(path):
+        raise OSError(errno.ENAMETOOLONG, why)
     said = {"do": what} | ({} if cylinder is None else {"cylinder": cylinder})
     with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as caller:
         caller.settimeout(waits_s)

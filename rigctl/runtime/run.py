@@ -25,7 +25,7 @@ from rigctl.journal.record import record_from_journal, render_page, to_json
 from rigctl.journal.store import ENDED, Journal, JournalError, JournalReader, journal_path, unfinished
 from rigctl.monitor import live
 from rigctl.runtime import host
-from rigctl.runtime.door import Door
+from rigctl.runtime.door import Door, why_not
 from rigctl.runtime.loop import Pace, ScanLoop
 from rigctl.scan import ScanRecord, State, after_power_loss, initial, prepare
 
@@ -53,7 +53,7 @@ class Run:
     ------
     ConfigError
         If rig and job do not go together, a real rig has no valid commissioning sheet or shall go faster than
-        time, or the [hardware] table cannot be used.
+        time, the [hardware] table cannot be used, or the folder's path leaves no room for the local door.
     JournalError
         If the journal cannot be written, or if another version has left its job unfinished.
     """
@@ -65,7 +65,9 @@ class Run:
             raise ConfigError([f"{rig.path}: --speed is for a simulated rig; this one is real and keeps to the clock."])
         self._settings, self._say, self._folder = settings_for(rig, job), say, folder
         # Before anything is wired: a folder that can't be used is told at once.
-        path, state = _under_way(folder, self._settings)
+        if why := why_not(folder / DOOR):
+            raise ConfigError([why])
+        path, state = _under_way(folder, self._settings, say)
         wires, workers = wired(rig, scale_usable=self._settings.job.scale_usable)
         if not rig.simulated:
             self._settings = msgspec.structs.replace(self._settings, commissioned=_commissioned(rig, say))
@@ -177,8 +179,10 @@ def _commissioned(rig: RigConfig, say: Callable[[str], None]) -> str:
     return sheet.signature.date
 
 
-def _under_way(folder: Path, settings: Settings) -> tuple[Path | None, State | None]:
+def _under_way(folder: Path, settings: Settings, say: Callable[[str], None]) -> tuple[Path | None, State | None]:
     """The journal of a job that is to be gone on with, and the state to wake up in; None for a job that begins.
+
+    A journal that can't be read is told of.
 
     Raises
     ------
@@ -187,7 +191,7 @@ def _under_way(folder: Path, settings: Settings) -> tuple[Path | None, State | N
     JournalError
         If another version has left the job unfinished, or wrote a journal that this one can't read.
     """
-    path = unfinished(folder)
+    path = unfinished(folder, say)
     if path is None:
         return None, None
     with JournalReader(path) as reader:

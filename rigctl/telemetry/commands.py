@@ -13,6 +13,7 @@ import msgspec
 
 from rigctl.control.readings import Request, RequestKind, Source
 from rigctl.control.state import Reply
+from rigctl.quoting import plain, quoted
 from rigctl.telemetry.messages import REMOTE_KINDS, Command
 
 ALWAYS_PERMITTED = frozenset({RequestKind.STOP, RequestKind.ABORT})
@@ -20,6 +21,9 @@ ALWAYS_PERMITTED = frozenset({RequestKind.STOP, RequestKind.ABORT})
 
 PERMITTED = frozenset(RequestKind(kind) for kind in REMOTE_KINDS)
 """All that may be permitted."""
+
+MOST_BYTES = 8192
+"""Of a message; the longest command, with every sign of it escaped, has less than half of that."""
 
 _PREFIX = "remote:"
 # Keeps the ids of remote requests apart from those of the buttons at the rig.
@@ -146,6 +150,10 @@ class Commands:
             return answers
 
     def _read(self, payload: bytes) -> Command | None:
+        if len(payload) > MOST_BYTES:
+            text = f"Refused, the command is malformed: {len(payload)} bytes, and at most {MOST_BYTES} are read."
+            self._answer(Command("", "", 0.0), False, text)
+            return None
         try:
             return msgspec.json.decode(payload, type=Command)
         except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as error:
@@ -158,7 +166,7 @@ class Commands:
             named = named if isinstance(named, str) and len(named) <= 64 else ""
             where = loose.get("reply_topic") if isinstance(loose, dict) else None
             unreadable = Command(named, "", 0.0, where if isinstance(where, str) else "")
-            self._answer(unreadable, False, f"Refused, the command is malformed: {error}.")
+            self._answer(unreadable, False, f"Refused, the command is malformed: {_why(error)}.")
             return None
 
     def _refusal(self, command: Command, now_s: float, retained: bool) -> str:
@@ -176,7 +184,7 @@ class Commands:
         if command.kind == RequestKind.RESET.value:
             return "Refused, a reset is never taken from afar; it needs a person at the rig."
         if command.kind not in REMOTE_KINDS:
-            return f"Refused, there is no command {command.kind!r}; the rig knows {', '.join(REMOTE_KINDS)}."
+            return f"Refused, there is no command {quoted(command.kind)}; the rig knows {', '.join(REMOTE_KINDS)}."
         kind = RequestKind(command.kind)
         if kind not in self._permitted:
             return f"Refused, this rig does not take {command.kind!r} from afar; ask a person at the rig."
@@ -184,7 +192,7 @@ class Commands:
             return _stale(command, now_s)
         if command.expires_utc_s > now_s + self._longest_life_s:
             return (
-                f"Refused, the command expires {command.expires_utc_s - now_s:.0f} s ahead by the rig's "
+                f"Refused, the command expires {command.expires_utc_s - now_s:.6g} s ahead by the rig's "
                 f"clock; at most {self._longest_life_s:.0f} s are taken."
             )
         self._forget(now_s)
@@ -206,7 +214,8 @@ class Commands:
         return topic in ("", self._replies_topic) or (
             topic.startswith(self._replies_topic + "/")
             and len(topic) > len(self._replies_topic) + 1
-            and not any(mark in topic for mark in "+#\0")
+            and topic.isprintable()  # for a control character a broker may end the connection
+            and not any(mark in topic for mark in "+#")
         )
 
     def _answer(self, command: Command, accepted: bool, text: str) -> None:
@@ -215,8 +224,16 @@ class Commands:
         self._answers.append(Answer(topic, command.id, accepted, text))
 
 
+def _why(error: Exception) -> str:
+    """What is wrong with a message, in a few words."""
+    if isinstance(error, msgspec.DecodeError):
+        return plain(str(error), 120)
+    return "it is no UTF-8 text" if isinstance(error, UnicodeDecodeError) else "it is nested too deep"
+
+
 def _stale(command: Command, now_s: float) -> str:
     if not isfinite(command.expires_utc_s):
         return "Refused, the command has no valid time of expiry."
     age_s = now_s - command.expires_utc_s
-    return f"Refused, the command is stale: it expired {age_s:.1f} s ago by the rig's clock."
+    shown = f"{age_s:.1f}" if age_s < 1e6 else f"{age_s:.6g}"
+    return f"Refused, the command is stale: it expired {shown} s ago by the rig's clock."

@@ -1,0 +1,1 @@
+"""Mutation of the rooms of the controller; `python -m tests.mutate`."""
