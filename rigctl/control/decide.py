@@ -120,7 +120,6 @@ def _situation(state: State, readings: Readings, prepared: Prepared, s: Signals)
     # before the next cylinder has been weighed: until then the weight is still that of the last one.
     going = state.resume_to if phase is Phase.RESTARTING and not state.on_scale.off else phase
     x.taking = going is Phase.LIQUID or going is Phase.VAPOR or going is Phase.PUSH_PULL
-    x.vapor = phase is Phase.VAPOR
     x.line_up = going is Phase.LINE_UP
     x.filling = x.bits & XV_301 != 0
     x.attended = phase in (Phase.HELD, Phase.RESTARTING)

@@ -9,10 +9,11 @@ What counts
     a technician, holds and trips in it; beside it the same without them.
 The check
     Pumping has stopped, for `standing_settle_s` + `standing_s` of the job's settings the appliance is watched: after
-    the settling it is never above the level, and its rise decays and comes to rest below it, or would not reach it
-    within ten minutes. For the hands that is judged by the truth and takes its whole length, for the closed loop by
-    its instruments, which may pass it early; how often the truth was above the level then is told. Inlets are shut
-    where PT-001 is fitted; without it one looks at the appliance through an open inlet, and so do the hands.
+    the settling it is never above the level, and the appliance, shut in, is not above it ten minutes later either. For
+    the hands the truth says so (nobody at the rig could know), and the check takes its whole length; the closed loop
+    goes by its instruments and may pass early; how often the truth was above the level then, and ten minutes later, is
+    told. Inlets are shut where PT-001 is fitted; without it one looks at the appliance through an open inlet, and so do
+    the hands.
 The same for all
     Plant, set-up, aids as fitted (fans, bath, heater; the hands switch all on at once), the limits: discharge pressure
     and temperature, compression ratio, cylinder pressure (pause, then the same deed of the technician), fill limit
@@ -137,6 +138,8 @@ class Ours:
     trips: int = 0
     above_level: bool = False
     """The truth was above the level when the check was passed."""
+    above_later: bool = False
+    """It would be ten minutes later, were the appliance then shut in and left."""
     dose_s: float = 0.0
     """Slugging beyond index 1, weighted by it, once `GRACE_S` have gone by since a start."""
     spans: list = field(default_factory=list)
@@ -234,6 +237,7 @@ def _run(bench, case, ours):
                 ours.verified_s = now_s - case.start_s
                 ours.checks = checks
                 ours.above_level = bool(truth[at.Z_PA_A] > level)
+                ours.above_later = not keeps(bench.plant, level)
     if ours.verified_s == math.inf:
         ours.checks = checks
 
@@ -448,32 +452,24 @@ class Check:
         self.settle_s, self.standing_s = procedure.standing_settle_s, procedure.standing_s
         self.level = settings.job.level_pa_abs
         self.stood_s = 0.0
-        self.start = self.middle = math.nan
 
     def second(self, p):
-        """None while it goes on; else whether it is passed."""
+        """None while it goes on; else whether it stood below the level."""
         self.stood_s += STEP_S
         watched_s = self.stood_s - self.settle_s
         if watched_s < 0.0:
             return None
-        if self.start != self.start:
-            self.start = p
-        if self.middle != self.middle and watched_s >= 0.5 * self.standing_s:
-            self.middle = p
         if not p <= self.level:
             return False
-        if watched_s < self.standing_s:
-            return None
-        return self._comes_to_rest(p) or self._stays_long(p)
+        return None if watched_s < self.standing_s else True
 
-    def _comes_to_rest(self, p):
-        """A rise that goes on as a geometric series, half by half, and ends below the level."""
-        first, second = self.middle - self.start, max(p - self.middle, 0.0)
-        return second < 0.9 * first and p + second**2 / (first - second) <= self.level
 
-    def _stays_long(self, p):
-        """A rise that goes on as it does would not be at the level in ten minutes."""
-        return p + KEPT_S * max(p - self.middle, 0.0) / (0.5 * self.standing_s) <= self.level
+def keeps(plant, level_pa_abs):
+    """Whether the appliance, shut in now, is not above the level later; the plant stays where it is."""
+    here = snapshot(plant)
+    kept = jobs.later_pa_abs(plant, KEPT_S) <= level_pa_abs
+    restore(plant, here)
+    return kept
 
 
 def passes(rig):
@@ -484,7 +480,7 @@ def passes(rig):
         rig.step()
         verdict = check.second(float(rig.z[at.Z_PA_A]))
         if verdict is not None:
-            return verdict
+            return verdict and keeps(rig.plant, check.level)
 
 
 @dataclass
@@ -631,6 +627,7 @@ def _stand_by_hand(rig, manner, level):
     while True:
         rig.step()
         verdict = check.second(float(rig.z[at.Z_PA_A]))
+        verdict = keeps(rig.plant, level) if verdict else verdict
         if verdict:
             return True
         failed = failed or verdict is False
@@ -990,6 +987,8 @@ def figures(found):
     yield Figure("closed loop: whole job, median", _median(whole), "min", f"line-up, waits, clear-out in it; {where}")
     above = [row.seed for row in sound if row.ours.above_level]
     yield Figure("closed loop: above the level by the truth then", float(len(above)), "jobs", f"{above}")
+    later = [row.seed for row in sound if row.ours.above_later]
+    yield Figure("closed loop: above it ten minutes later", float(len(later)), "jobs", f"shut in, rig off; {later}")
     slugs = [row.seed for row in sound if row.ours.dose_s > 0.0]
     yield Figure(
         "closed loop: slugging beyond index 1", float(len(slugs)), "jobs", f"5 s and more after a start; {slugs}"

@@ -12,7 +12,8 @@ import numpy as np
 
 from hil_sim import bench
 from hil_sim.instruments.faults import Fault, FaultKind, PlantFault
-from hil_sim.plant.model import LineParameters, Plant
+from hil_sim.plant import layout as at
+from hil_sim.plant.model import Actuators, LineParameters, Plant
 from hil_sim.plant.phase import SHIFTING
 from hil_sim.scenario import Setup, load_appliance
 from hil_sim.simulation import Simulation
@@ -354,6 +355,15 @@ def blocked_faults(draw):
     at_s = draw.log_even(60.0, 150.0)
     until_s = at_s + draw.even(40.0, 80.0)
     return (Fault("plant", PlantFault.ICED_INLET, at_s, until_s, value=draw.log_even(0.02, 0.08)),)
+
+
+def later_pa_abs(plant, seconds):
+    """True pressure of the appliance so much later, shut in and the rig off, as it is found; the plant goes on."""
+    plant.act = Actuators()
+    while seconds > 0.0:
+        plant.advance(min(seconds, 10.0))
+        seconds -= 10.0
+    return float(plant.truth()[at.Z_PA_A])
 
 
 def scale_fault_of(simulation):

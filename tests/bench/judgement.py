@@ -16,7 +16,7 @@ import numpy as np
 
 from hil_sim.plant import layout as at
 from hil_sim.plant.batch import cores
-from hil_sim.plant.model import VESSEL_LEAST_M3, Actuators, PlantError
+from hil_sim.plant.model import VESSEL_LEAST_M3, PlantError
 from rigctl.control.sense.fill import Moved, carried
 from rigctl.control.vocabulary import RUNNING, Ask, Phase
 from rigctl.refrigerant import catalogue
@@ -288,14 +288,10 @@ class _Look:
 
     def _judge_verdict(self, outcome):
         """Leave the appliance shut in with the rig off, as a technician finds it later; nothing of the rig is asked."""
-        plant, level = self.bench.plant, self.simulation.settings.job.level_pa_abs
-        plant.act = Actuators()
-        passed_s = 0
+        plant, level, before = self.bench.plant, self.simulation.settings.job.level_pa_abs, 0
         for minutes in KEPT_MIN:
-            while passed_s < 60 * minutes:
-                plant.advance(1.0)
-                passed_s += 1
-            outcome.kept[minutes] = float(plant.truth()[at.Z_PA_A]) / level
+            outcome.kept[minutes] = jobs.later_pa_abs(plant, 60.0 * (minutes - before)) / level
+            before = minutes
 
     def _judge_liquid(self, outcome):
         if not self.entered:

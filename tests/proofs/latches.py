@@ -29,9 +29,9 @@ def _row(i: int, kind: Kind, banded: bool) -> Interlock:
         kind=kind,
         cause="",
         takes=1 << i,
-        present=lambda x: bool(x.present >> i & 1),
+        present=lambda x, still=False: bool((x.stays if still else x.present) >> i & 1),
         say=lambda x: "said",
-        stays=(lambda x: bool(x.stays >> i & 1)) if banded else None,
+        banded=banded,
     )
 
 

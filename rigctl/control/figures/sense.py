@@ -95,16 +95,9 @@ class Crossing(msgspec.Struct, frozen=True):
     estimate, no source."""
     large_core_kv_m3_h: float = 0.2
     """Of the service port of a large appliance with its core in. From: engineering estimate, no source."""
-    swallowed_share: float = 0.7
-    """Share of the liquid that the compressor takes up to which CV-103 is opened where PT-102 shows how much the
-    suction holds. From: 59 simulated jobs of chiller size, the middle half within a tenth of the rate that follows;
-    seeds not on record."""
     suction_pressure_share: float = 0.4
     """What stands behind CV-103 then, as a share of the appliance's pressure. From: the same 59 simulated jobs, seeds
     not on record."""
-    widest_opening: float = 0.8
-    """Opening of CV-103 beyond which it is not taken on liquid, 0 to 1. From: chosen on the simulated rig; no study on
-    record."""
     boils_off_1_k: float = 0.007
     """Share of a liquid that boils off while it cools itself by one kelvin. From: physics, heat capacity over heat of
     evaporation, 0.0066 (R-134a) to 0.0078 (R-1234yf), computed."""

@@ -48,8 +48,7 @@ def evaluate(memory: Memory, x: Situation, *, acknowledge: bool, reset: bool) ->
     while banded:  # seldom: a cause that was there and is just below its limit now
         i = first(banded)
         banded &= banded - 1
-        stays = TABLE[i].stays
-        if stays is not None and stays(x):
+        if TABLE[i].present(x, still=True):
             raw |= 1 << i
     now = x.s.now_s
     since = memory.since_s

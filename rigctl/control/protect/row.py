@@ -33,15 +33,16 @@ class Interlock(msgspec.Struct, frozen=True):
     """The cause in words, for the printed table."""
     takes: int
     """Bits of the outputs it takes away."""
-    present: Callable[[Situation], bool]
+    present: Callable[..., bool]
+    """Whether its cause is present in a `Situation`."""
     say: Callable[[Situation], str]
     """The sentence: what is wrong, with the number that matters, and what to do."""
     ask: Ask = Ask.CHECK_RIG
     fitted: Callable[[Settings], bool] = lambda settings: True
     delay_s: Callable[[Settings, Protect], float] = lambda settings, figures: 0.0
     """How long the cause must be present, by settings and figures."""
-    stays: Callable[[Situation], bool] | None = None
-    """Whether a cause that was present still counts: its limit less a dead band; None where it has none."""
+    banded: bool = False
+    """Its check has a dead band: asked whether the cause is *still* present, it takes the limit less that."""
 
     @property
     def latched(self) -> bool:

@@ -43,7 +43,6 @@ class Situation:
         "settings",
         "taking",
         "under_way",
-        "vapor",
     )
 
     active: bool
@@ -84,4 +83,3 @@ class Situation:
     """PUSH_PULL, LIQUID or VAPOR: the appliance is being emptied, or is to be once RESTARTING is done."""
     under_way: bool
     """A job is under way or has been tripped: what tripped it may still stand."""
-    vapor: bool

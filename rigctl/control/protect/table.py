@@ -20,7 +20,7 @@ TABLE: tuple[Interlock, ...] = (
               ),
               fitted=lambda c: c.fitted.hs_001),
     Interlock("AT-001.gas", Kind.TRIP, "gas detector in alarm or unfit", ALL, rig.gas, rig.say_gas, Ask.FIND_LEAK,
-              stays=rig.gas_stays,
+              banded=True,
               fitted=lambda c: c.fitted.at_001),
     Interlock("PSH-201.open", Kind.TRIP, "hardware pressure switch has opened", STOP_PUMPING, rig.switch_open,
               lambda x: say_contact(
@@ -30,20 +30,20 @@ TABLE: tuple[Interlock, ...] = (
               ),
               Ask.CHECK_CYLINDER, fitted=lambda c: c.fitted.psh_201),
     Interlock("PT-201.high", Kind.TRIP, "discharge pressure above its limit or unfit", STOP_PUMPING,
-              discharge.high, discharge.say_high, Ask.CHECK_CYLINDER, stays=discharge.stays_high),
+              discharge.high, discharge.say_high, Ask.CHECK_CYLINDER, banded=True),
     Interlock("M-101.dead_head", Kind.TRIP, "discharge pressure rises fast and no weight is gained", STOP_PUMPING,
               discharge.dead_head, discharge.say_dead_head, Ask.CHECK_RIG, delay_s=lambda c, k: c.limits.dead_head_s),
     Interlock("TT-201.high", Kind.TRIP, "discharge temperature above its limit or unfit", STOP_PUMPING,
               discharge.hot, discharge.say_hot, Ask.CHECK_RIG, fitted=lambda c: c.fitted.tt_201,
-              stays=discharge.hot_still),
+              banded=True),
     Interlock("PT-301.high", Kind.TRIP, "cylinder pressure at its rating, or unknown", STOP_PUMPING,
-              cylinder.high, cylinder.say_high, Ask.COOL_CYLINDER, stays=cylinder.stays_high),
+              cylinder.high, cylinder.say_high, Ask.COOL_CYLINDER, banded=True),
     Interlock("TT-301.high", Kind.TRIP, "cylinder too hot, or its temperature unknown", STOP_PUMPING,
               cylinder.hot, cylinder.say_hot, Ask.COOL_CYLINDER, fitted=lambda c: c.fitted.tt_301,
-              stays=cylinder.hot_still),
+              banded=True),
     Interlock("WT-301.overfull", Kind.TRIP, "cylinder above its fill limit", STOP_PUMPING, cylinder.overfull,
               cylinder.say_overfull,
-              Ask.CHECK_CYLINDER, stays=cylinder.overfull_still),
+              Ask.CHECK_CYLINDER, banded=True),
     Interlock("WT-301.falling", Kind.TRIP, "weight falls while recovering (leak)", ALL, scale.falling,
               scale.say_falling, Ask.FIND_LEAK, fitted=weighs, delay_s=lambda c, k: k.scale.falling_delay_s),
     Interlock("PT-101.unfit", Kind.TRIP, "suction pressure unfit", STOP_PUMPING, way_in.suction_unfit,
@@ -135,7 +135,7 @@ HOLDS = _mask(Kind.HOLD)
 
 INHIBITS = _mask(Kind.START_INHIBIT)
 
-BANDED = sum(1 << i for i, row in enumerate(TABLE) if row.stays is not None)
+BANDED = sum(1 << i for i, row in enumerate(TABLE) if row.banded)
 
 
 def rows_fitted(settings: Settings) -> int:

@@ -136,13 +136,13 @@ def liquid_rate_kg_s(prepared: Prepared, p_pa_abs: float) -> float:
     the middle half lay within a tenth of it.
     """
     settings, refrigerant, k = prepared.settings, prepared.refrigerant, prepared.figures.sense.crossing
-    compressor = settings.compressor
-    opening = k.widest_opening if settings.fitted.pt_102 else settings.procedure.liquid_position
+    compressor, throttled = settings.compressor, prepared.figures.procedure.throttle
+    opening = throttled.liquid_widest_opening if settings.fitted.pt_102 else settings.procedure.liquid_position
     throttle = ORIFICE_M2_PER_KV * compressor.throttle_kv_m3_h * opening
     passes = in_a_row(_way_in_m2(prepared), throttle) * choked_liquid_flux_kg_m2_s(refrigerant, p_pa_abs)
     if not settings.fitted.pt_102:
         return passes
-    liquid = k.swallowed_share * compressor.liquid_fraction_high
+    liquid = throttled.liquid_wider_share * compressor.liquid_fraction_high
     liquid *= refrigerant.liquid_density_kg_m3(refrigerant.bubble_temperature_degc(p_pa_abs))
     vapor = refrigerant.vapor_density_kg_m3(k.suction_pressure_share * p_pa_abs)
     swallows = compressor.displacement_m3_s * compressor.leak_factor * (liquid + vapor)

@@ -285,8 +285,8 @@ def carried(
     unseen_s, refused = fill.unseen_s + dt_s, False
     if weight_kg == weight_kg:
         v_m, v_n, v_l, v_v, v_b = c0 - c1, c1 - c5, c2 - c6, c3 - c7, c4 - c8
-        instruments, reserve = settings.instruments, settings.limits.fill_reserve_kg
-        noise = instruments.scale_noise_kg**2 + instruments.scale_resolution_kg**2 / 12.0 + k.weight_spread_kg**2
+        reserve = settings.limits.fill_reserve_kg
+        noise = prepared.scale_noise_kg2 + k.weight_spread_kg**2
         s = max(0.0, v_m - v_n) + noise
         off = weight_kg - (passed - lines)
         most = k.lines_most_coil_share if settings.fitted.m_202 else k.lines_most_share

@@ -19,17 +19,10 @@ def _cylinder_word(x: Situation) -> str:
     return "Cylinder pressure" if x.settings.fitted.pt_301 else "Discharge pressure, taken for the cylinder's,"
 
 
-def _ceiling_pa_gauge(x: Situation) -> float:
-    return x.settings.limits.cylinder_high_fraction * x.cylinder.service_pressure_pa_gauge
-
-
-def high(x: Situation) -> bool:
-    return x.under_way and not x.cylinder_off and not _gauge(x.s.p_cylinder) < _ceiling_pa_gauge(x)
-
-
-def stays_high(x: Situation) -> bool:
-    below = (1.0 - x.figures.dead_bands.pressure_share) * _ceiling_pa_gauge(x)
-    return x.under_way and not x.cylinder_off and not _gauge(x.s.p_cylinder) < below
+def high(x: Situation, still: bool = False) -> bool:
+    band = x.figures.dead_bands.pressure_share if still else 0.0
+    ceiling = (1.0 - band) * x.settings.limits.cylinder_high_fraction * x.cylinder.service_pressure_pa_gauge
+    return x.under_way and not x.cylinder_off and not _gauge(x.s.p_cylinder) < ceiling
 
 
 def say_high(x: Situation) -> str:
@@ -54,13 +47,10 @@ def say_near_rating(x: Situation) -> str:
     )
 
 
-def hot(x: Situation) -> bool:
-    return x.under_way and not x.cylinder_off and not x.s.t_301 < x.settings.limits.cylinder_high_degc
-
-
-def hot_still(x: Situation) -> bool:
-    below_degc = x.settings.limits.cylinder_high_degc - x.figures.dead_bands.temperature_k
-    return x.under_way and not x.cylinder_off and not x.s.t_301 < below_degc
+def hot(x: Situation, still: bool = False) -> bool:
+    band_k = x.figures.dead_bands.temperature_k if still else 0.0
+    high_degc = x.settings.limits.cylinder_high_degc - band_k
+    return x.under_way and not x.cylinder_off and not x.s.t_301 < high_degc
 
 
 def say_hot(x: Situation) -> str:
@@ -102,13 +92,9 @@ def say_full(x: Situation) -> str:
     )
 
 
-def overfull(x: Situation) -> bool:
-    return x.under_way and not x.cylinder_off and x.net_contents_kg > x.fill_limit_kg
-
-
-def overfull_still(x: Situation) -> bool:
-    below_kg = x.fill_limit_kg - x.figures.dead_bands.mass_kg
-    return x.under_way and not x.cylinder_off and x.net_contents_kg > below_kg
+def overfull(x: Situation, still: bool = False) -> bool:
+    band_kg = x.figures.dead_bands.mass_kg if still else 0.0
+    return x.under_way and not x.cylinder_off and x.net_contents_kg > x.fill_limit_kg - band_kg
 
 
 def say_overfull(x: Situation) -> str:

@@ -11,12 +11,9 @@ from rigctl.control.protect.situation import Situation
 from rigctl.control.vocabulary import Cause
 
 
-def high(x: Situation) -> bool:
-    return not x.s.p_201 < x.settings.limits.discharge_high_pa_abs
-
-
-def stays_high(x: Situation) -> bool:
-    return not x.s.p_201 < (1.0 - x.figures.dead_bands.pressure_share) * x.settings.limits.discharge_high_pa_abs
+def high(x: Situation, still: bool = False) -> bool:
+    band = x.figures.dead_bands.pressure_share if still else 0.0
+    return not x.s.p_201 < (1.0 - band) * x.settings.limits.discharge_high_pa_abs
 
 
 def say_high(x: Situation) -> str:
@@ -28,12 +25,9 @@ def say_high(x: Situation) -> str:
     )
 
 
-def hot(x: Situation) -> bool:
-    return not x.s.t_201 < x.settings.limits.discharge_high_degc
-
-
-def hot_still(x: Situation) -> bool:
-    return not x.s.t_201 < x.settings.limits.discharge_high_degc - x.figures.dead_bands.temperature_k
+def hot(x: Situation, still: bool = False) -> bool:
+    band_k = x.figures.dead_bands.temperature_k if still else 0.0
+    return not x.s.t_201 < x.settings.limits.discharge_high_degc - band_k
 
 
 def say_hot(x: Situation) -> str:

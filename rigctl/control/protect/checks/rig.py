@@ -22,18 +22,12 @@ def stop_pressed(x: Situation) -> bool:
     return contact_bad(x.readings.hs_001_ok, x)
 
 
-def gas(x: Situation) -> bool:
+def gas(x: Situation, still: bool = False) -> bool:
     reading = x.readings.at_001_lfl
     if not sound(reading, x.s.now_s, x.settings.instruments.reading_max_age_s):
         return True
-    return not reading.value < x.settings.limits.gas_alarm_lfl
-
-
-def gas_stays(x: Situation) -> bool:
-    reading = x.readings.at_001_lfl
-    if not sound(reading, x.s.now_s, x.settings.instruments.reading_max_age_s):
-        return True
-    return not reading.value < (1.0 - x.figures.dead_bands.gas_share) * x.settings.limits.gas_alarm_lfl
+    band = x.figures.dead_bands.gas_share if still else 0.0
+    return not reading.value < (1.0 - band) * x.settings.limits.gas_alarm_lfl
 
 
 def say_gas(x: Situation) -> str:
